@@ -1,6 +1,10 @@
 package series
 
-import "leveltrail/domain/acoustic"
+import (
+	"math/bits"
+
+	"leveltrail/domain/acoustic"
+)
 
 // Tally sums up samples of equal duration. The zero Tally is of no samples.
 type Tally struct {
@@ -30,6 +34,43 @@ func (t *Tally) Add(l acoustic.Level) {
 	}
 }
 
+// TallyOf returns the tally of samples, numbers and flags.
+func TallyOf(ls []acoustic.Level) Tally {
+	var t Tally
+	for len(ls) > 0 {
+		// So few energies cannot pass 2^128, so that the carry need not be looked at.
+		n := min(len(ls), 1<<20)
+		t = t.Plus(tallyOf(ls[:n]))
+		ls = ls[n:]
+	}
+	return t
+}
+
+func tallyOf(ls []acoustic.Level) Tally {
+	var under, over int64
+	var hi, lo, carry uint64
+	low, high := OverRange, UnderRange
+	for _, l := range ls {
+		switch l {
+		case UnderRange:
+			under++
+			continue
+		case OverRange:
+			over++
+			continue
+		}
+		low, high = min(low, l), max(high, l)
+		e := acoustic.EnergyOf(l)
+		lo, carry = bits.Add64(lo, e.Lo, 0)
+		hi, _ = bits.Add64(hi, e.Hi, carry)
+	}
+	t := Tally{Count: int64(len(ls)) - under - over, Under: under, Over: over, Energy: acoustic.Energy{Hi: hi, Lo: lo}}
+	if t.Count > 0 {
+		t.Min, t.Max = low, high
+	}
+	return t
+}
+
 // Plus returns the tally of the samples of both.
 func (t Tally) Plus(u Tally) Tally {
 	switch {
@@ -47,16 +88,3 @@ func (t Tally) Plus(u Tally) Tally {
 
 // Samples returns the number of samples measured, flagged ones included.
 func (t Tally) Samples() int64 { return t.Count + t.Under + t.Over }
-
-// Histogram counts samples by their exact level, so that exceedance levels of
-// merged histograms are those of the samples themselves.
-type Histogram struct {
-	Under, Over int64 // flagged samples
-	Bins        []Bin // by ascending level, counts above zero
-}
-
-// Bin is a level and how many samples had it.
-type Bin struct {
-	Level acoustic.Level
-	Count int64
-}
