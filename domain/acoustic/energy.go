@@ -34,9 +34,19 @@ func (e Energy) Times(n uint64) Energy {
 	return Energy{hi, l1}
 }
 
-// Ratio returns e as a sum of power ratios, rounded to the nearest float64.
+// Ratio returns e as a sum of power ratios, to within one unit in the last place.
 func (e Energy) Ratio() float64 {
 	return math.Ldexp(float64(e.Hi), 64-40) + math.Ldexp(float64(e.Lo), -40)
+}
+
+// Mean returns the level of the mean power of the n samples of equal duration
+// that e sums: their energy mean. ok is false if n is not above zero or e is zero,
+// which no level is.
+func (e Energy) Mean(n int64) (mean Decibel, ok bool) {
+	if n <= 0 || e == (Energy{}) {
+		return 0, false
+	}
+	return FromRatio(e.Ratio() / float64(n)), true
 }
 
 // EnergyOf returns the energy of one sample of level l, which must lie in [MinLevel, MaxLevel].
