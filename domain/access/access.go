@@ -9,7 +9,7 @@ import (
 
 // Caller is whoever a request is made for: the holder of a key, or the program itself.
 type Caller struct {
-	KeyID   uuid.UUID
+	KeyID   string // public part of the key, empty for the program itself
 	Name    string
 	Role    string
 	All     bool        // every client's records are visible

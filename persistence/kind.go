@@ -1,0 +1,134 @@
+package persistence
+
+import (
+	"context"
+	"fmt"
+	"reflect"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"leveltrail/domain/fault"
+)
+
+// kind is a kind of record: a table that holds the current version of each and
+// a table, its name ending in _version, that holds every version. Columns fill
+// the fields of T whose names they match but for case and underscores.
+type kind[T any] struct {
+	table   string
+	columns []string
+	fields  []int  // of T, one for each column
+	list    string // the columns, separated by commas
+}
+
+// kindOf describes a kind by its table and the names of its columns.
+func kindOf[T any](table, columns string) kind[T] {
+	k := kind[T]{table: table, columns: strings.Fields(columns)}
+	t := reflect.TypeFor[T]()
+	for _, c := range k.columns {
+		f, ok := t.FieldByNameFunc(func(name string) bool {
+			return strings.EqualFold(name, strings.ReplaceAll(c, "_", ""))
+		})
+		if !ok {
+			panic(fmt.Sprintf("%s has no field for column %s", t, c))
+		}
+		k.fields = append(k.fields, f.Index[0])
+	}
+	k.list = strings.Join(k.columns, ", ")
+	return k
+}
+
+// args returns the values of rec for the columns, those named in set replaced.
+func (k kind[T]) args(rec T, set map[string]any) []any {
+	v := reflect.ValueOf(rec)
+	args := make([]any, len(k.columns))
+	for i, c := range k.columns {
+		if x, ok := set[c]; ok {
+			args[i] = x
+		} else {
+			args[i] = v.Field(k.fields[i]).Interface()
+		}
+	}
+	return args
+}
+
+func (k kind[T]) placeholders() string {
+	p := make([]string, len(k.columns))
+	for i := range p {
+		p[i] = "$" + strconv.Itoa(i+1)
+	}
+	return strings.Join(p, ", ")
+}
+
+// insert stores the first version of rec and returns it. An id of zero is replaced by a new one.
+func (k kind[T]) insert(ctx context.Context, q conn, rec T, now time.Time) (T, error) {
+	set := map[string]any{"version": 1, "created_at": now, "recorded_at": now}
+	if id := reflect.ValueOf(rec).FieldByName("ID").Interface(); id == uuid.Nil {
+		set["id"] = uuid.Must(uuid.NewV7())
+	}
+	rows, _ := q.Query(ctx, `
+		with w as (insert into `+k.table+` (`+k.list+`) values (`+k.placeholders()+`) returning `+k.list+`)
+		insert into `+k.table+`_version (`+k.list+`) select `+k.list+` from w returning `+k.list,
+		k.args(rec, set)...)
+	rec, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[T])
+	return rec, classify(err, k.table)
+}
+
+// update stores the version that follows rec.Version, with the other members of
+// rec. It is a Conflict with code version_conflict if that is not the current one.
+func (k kind[T]) update(ctx context.Context, q conn, rec T, now time.Time) (T, error) {
+	v := reflect.ValueOf(rec)
+	version := int(v.FieldByName("Version").Int())
+	args := k.args(rec, map[string]any{"version": version + 1, "recorded_at": now})
+	n := len(args)
+	rows, _ := q.Query(ctx, `
+		with w as (update `+k.table+` set (`+k.list+`) = (`+k.placeholders()+`)
+			where id = $`+strconv.Itoa(n+1)+` and version = $`+strconv.Itoa(n+2)+` returning `+k.list+`)
+		insert into `+k.table+`_version (`+k.list+`) select `+k.list+` from w returning `+k.list,
+		append(args, v.FieldByName("ID").Interface(), version)...)
+	rec, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[T])
+	if err == pgx.ErrNoRows { //nolint:errorlint // returned as is by CollectExactlyOneRow
+		return rec, &fault.Error{Kind: fault.Conflict, Code: "version_conflict", Message: "the record has changed since it was read"}
+	}
+	return rec, classify(err, k.table)
+}
+
+// get returns the current version of the record of the given id.
+func (k kind[T]) get(ctx context.Context, q conn, id uuid.UUID) (T, error) {
+	rows, _ := q.Query(ctx, `select `+k.list+` from `+k.table+` where id = $1`, id)
+	rec, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[T])
+	return rec, classify(err, k.table)
+}
+
+// versions returns every version of the record of the given id, oldest first.
+func (k kind[T]) versions(ctx context.Context, q conn, id uuid.UUID) ([]T, error) {
+	rows, _ := q.Query(ctx, `select `+k.list+` from `+k.table+`_version where id = $1 order by version`, id)
+	recs, err := pgx.CollectRows(rows, pgx.RowToStructByName[T])
+	if err == nil && len(recs) == 0 {
+		return nil, notFound(strings.ReplaceAll(k.table, "_", " "))
+	}
+	return recs, classify(err, k.table)
+}
+
+// list returns the current records that the condition where holds for.
+func (k kind[T]) where(ctx context.Context, q conn, where string, args ...any) ([]T, error) {
+	rows, _ := q.Query(ctx, `select `+k.list+` from `+k.table+` where `+where, args...)
+	recs, err := pgx.CollectRows(rows, pgx.RowToStructByName[T])
+	return recs, classify(err, k.table)
+}
+
+// known returns, of the records of which some version meets where, the version
+// known at the given instant: the latest recorded by then. Records first
+// recorded later are left out. where must be about columns that never change;
+// its parameters start at $2.
+func (k kind[T]) known(ctx context.Context, q conn, at time.Time, where string, args ...any) ([]T, error) {
+	rows, _ := q.Query(ctx, `
+		select distinct on (id) `+k.list+` from `+k.table+`_version
+		where recorded_at <= $1 and (`+where+`) order by id, version desc`,
+		append([]any{at}, args...)...)
+	recs, err := pgx.CollectRows(rows, pgx.RowToStructByName[T])
+	return recs, classify(err, k.table)
+}

@@ -1,0 +1,115 @@
+// Package persistence keeps the service's records and samples in PostgreSQL.
+package persistence
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
+	"github.com/jackc/pgx/v5/pgxpool"
+
+	"leveltrail/domain/access"
+)
+
+// Store is the database. Each exported method is one transaction, or part of
+// the one that [Store.Once] has begun. Records of clients that the context's
+// [access.Caller] may not see do not exist for it.
+type Store struct {
+	pool *pgxpool.Pool
+	now  func() time.Time
+}
+
+// Open connects to the database at url. It refuses a role that row-level
+// security does not bind or that owns tables: the service must run as neither.
+func Open(ctx context.Context, url string) (*Store, error) {
+	config, err := pgxpool.ParseConfig(url)
+	if err != nil {
+		return nil, fmt.Errorf("reading the database URL: %w", err)
+	}
+	pool, err := pgxpool.NewWithConfig(ctx, config)
+	if err != nil {
+		return nil, fmt.Errorf("connecting to the database: %w", err)
+	}
+	s := &Store{pool: pool, now: time.Now}
+	if err := s.refuseUnboundRole(ctx); err != nil {
+		pool.Close()
+		return nil, err
+	}
+	return s, nil
+}
+
+// Close closes all connections.
+func (s *Store) Close() { s.pool.Close() }
+
+// Ping reports whether the database answers.
+func (s *Store) Ping(ctx context.Context) error { return s.pool.Ping(ctx) }
+
+func (s *Store) refuseUnboundRole(ctx context.Context) error {
+	var role string
+	var bypasses, owns bool
+	err := s.pool.QueryRow(ctx, `
+		select current_user,
+			(select rolsuper or rolbypassrls from pg_roles where rolname = current_user),
+			exists (select from pg_tables where schemaname = 'public' and pg_has_role(current_user, tableowner, 'usage'))`).
+		Scan(&role, &bypasses, &owns)
+	switch {
+	case err != nil:
+		return fmt.Errorf("reading the database role: %w", err)
+	case bypasses:
+		return fmt.Errorf("the database role %q bypasses row-level security: serve as leveltrail_app", role)
+	case owns:
+		return fmt.Errorf("the database role %q owns the tables: serve as leveltrail_app and migrate as the owner", role)
+	}
+	return nil
+}
+
+// conn is what a pool and a transaction share.
+type conn interface {
+	Query(ctx context.Context, sql string, args ...any) (pgx.Rows, error)
+	QueryRow(ctx context.Context, sql string, args ...any) pgx.Row
+	Exec(ctx context.Context, sql string, args ...any) (pgconn.CommandTag, error)
+	SendBatch(ctx context.Context, b *pgx.Batch) pgx.BatchResults
+}
+
+type txKey struct{}
+
+// write runs f in a transaction that sees the caller's clients: the one of
+// [Store.Once] if ctx has it, else one of its own.
+func (s *Store) write(ctx context.Context, f func(tx pgx.Tx) error) error {
+	if tx, ok := ctx.Value(txKey{}).(pgx.Tx); ok {
+		return f(tx)
+	}
+	return pgx.BeginTxFunc(ctx, s.pool, pgx.TxOptions{BeginQuery: "begin; " + seeing(ctx)}, f)
+}
+
+// read runs f in a read-only transaction on one snapshot that sees the caller's clients.
+func (s *Store) read(ctx context.Context, f func(q conn) error) error {
+	if tx, ok := ctx.Value(txKey{}).(pgx.Tx); ok {
+		return f(tx)
+	}
+	begin := "begin isolation level repeatable read read only; " + seeing(ctx)
+	return pgx.BeginTxFunc(ctx, s.pool, pgx.TxOptions{BeginQuery: begin}, func(tx pgx.Tx) error { return f(tx) })
+}
+
+// seeing returns the statement that makes the caller's clients visible. Its
+// text holds nothing but parsed ids.
+func seeing(ctx context.Context) string {
+	c := access.From(ctx)
+	if c.All {
+		return "set local app.client_ids = '*'"
+	}
+	ids := make([]string, len(c.Clients))
+	for i, id := range c.Clients {
+		ids[i] = id.String()
+	}
+	return "set local app.client_ids = '" + strings.Join(ids, ",") + "'"
+}
+
+// stamp returns the store's clock as the database keeps it.
+func (s *Store) stamp() time.Time { return s.now().UTC().Truncate(time.Microsecond) }
+
+var errRollBack = errors.New("roll back")

@@ -1,0 +1,171 @@
+package persistence
+
+import (
+	"context"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"leveltrail/domain/fault"
+	"leveltrail/domain/request"
+	"leveltrail/domain/survey"
+)
+
+var (
+	clients = kindOf[survey.Client]("client", `id version created_at recorded_at name reference`)
+
+	projects = kindOf[survey.Project]("project",
+		`client_id id version created_at recorded_at reference title time_zone site`)
+
+	positions = kindOf[survey.Position]("position",
+		`client_id id version created_at recorded_at project_id number label latitude_deg longitude_deg height_m setting`)
+
+	surveys = kindOf[survey.Survey]("survey",
+		`client_id id version created_at recorded_at project_id kind operator started_at ended_at
+		rule_profile rule_profile_edition void_reason`)
+)
+
+// CreateClient stores a new client.
+func (s *Store) CreateClient(ctx context.Context, c survey.Client) (survey.Client, error) {
+	return create(ctx, s, clients, c)
+}
+
+// Client returns the client of the given id.
+func (s *Store) Client(ctx context.Context, id uuid.UUID) (survey.Client, error) {
+	return get(ctx, s, clients, id)
+}
+
+// Clients returns a page of the clients.
+func (s *Store) Clients(ctx context.Context, p request.Page) ([]survey.Client, error) {
+	return list(ctx, s, clients, `id > $1 order by id limit $2`, p.After, p.Limit)
+}
+
+// UpdateClient stores the version of c that follows c.Version.
+func (s *Store) UpdateClient(ctx context.Context, c survey.Client) (survey.Client, error) {
+	return update(ctx, s, clients, c)
+}
+
+// CreateProject stores a new project. It is a Conflict with code
+// reference_taken if any client's project has its reference.
+func (s *Store) CreateProject(ctx context.Context, p survey.Project) (survey.Project, error) {
+	if p.ID == uuid.Nil {
+		p.ID = uuid.Must(uuid.NewV7())
+	}
+	err := s.write(ctx, func(tx pgx.Tx) error {
+		if _, err := clients.get(ctx, tx, p.ClientID); fault.KindOf(err) == fault.NotFound {
+			return unknown("project", "client_id", "names no client")
+		}
+		_, err := tx.Exec(ctx, `insert into job_number (reference, client_id, project_id) values ($1, $2, $3)`,
+			p.Reference, p.ClientID, p.ID)
+		if err != nil {
+			return classify(err, "project")
+		}
+		p, err = projects.insert(ctx, tx, p, s.stamp())
+		return err
+	})
+	return p, err
+}
+
+// Project returns the project of the given id.
+func (s *Store) Project(ctx context.Context, id uuid.UUID) (survey.Project, error) {
+	return get(ctx, s, projects, id)
+}
+
+// Projects returns a page of the projects of a client (zero: of all) with a reference (empty: any).
+func (s *Store) Projects(ctx context.Context, clientID uuid.UUID, reference string, p request.Page) ([]survey.Project, error) {
+	return list(ctx, s, projects, `
+		($1 = '00000000-0000-0000-0000-000000000000' or client_id = $1) and ($2 = '' or reference = $2) and id > $3
+		order by id limit $4`, clientID, reference, p.After, p.Limit)
+}
+
+// UpdateProject stores the version of p that follows p.Version.
+func (s *Store) UpdateProject(ctx context.Context, p survey.Project) (survey.Project, error) {
+	err := s.write(ctx, func(tx pgx.Tx) error {
+		_, err := tx.Exec(ctx, `
+			insert into job_number (reference, client_id, project_id) values ($1, $2, $3)
+			on conflict (project_id) do update set reference = excluded.reference where job_number.reference <> excluded.reference`,
+			p.Reference, p.ClientID, p.ID)
+		if err != nil {
+			return classify(err, "project")
+		}
+		p, err = projects.update(ctx, tx, p, s.stamp())
+		return err
+	})
+	return p, err
+}
+
+// CreatePosition stores a new position of p.ProjectID.
+func (s *Store) CreatePosition(ctx context.Context, p survey.Position) (survey.Position, error) {
+	err := s.write(ctx, func(tx pgx.Tx) error {
+		project, err := projects.get(ctx, tx, p.ProjectID)
+		if err != nil {
+			return err
+		}
+		p.ClientID = project.ClientID
+		p, err = positions.insert(ctx, tx, p, s.stamp())
+		return err
+	})
+	return p, err
+}
+
+// Position returns the position of the given id.
+func (s *Store) Position(ctx context.Context, id uuid.UUID) (survey.Position, error) {
+	return get(ctx, s, positions, id)
+}
+
+// Positions returns a page of the positions of a project.
+func (s *Store) Positions(ctx context.Context, projectID uuid.UUID, p request.Page) ([]survey.Position, error) {
+	return list(ctx, s, positions, `project_id = $1 and id > $2 order by id limit $3`, projectID, p.After, p.Limit)
+}
+
+// UpdatePosition stores the version of p that follows p.Version.
+func (s *Store) UpdatePosition(ctx context.Context, p survey.Position) (survey.Position, error) {
+	return update(ctx, s, positions, p)
+}
+
+// CreateSurvey stores a new survey of v.ProjectID.
+func (s *Store) CreateSurvey(ctx context.Context, v survey.Survey) (survey.Survey, error) {
+	err := s.write(ctx, func(tx pgx.Tx) error {
+		project, err := projects.get(ctx, tx, v.ProjectID)
+		if err != nil {
+			return err
+		}
+		v.ClientID = project.ClientID
+		v, err = surveys.insert(ctx, tx, v, s.stamp())
+		return err
+	})
+	return v, err
+}
+
+// Survey returns the survey of the given id.
+func (s *Store) Survey(ctx context.Context, id uuid.UUID) (survey.Survey, error) {
+	return get(ctx, s, surveys, id)
+}
+
+// Surveys returns a page of the surveys that f selects.
+func (s *Store) Surveys(ctx context.Context, f survey.Filter, p request.Page) ([]survey.Survey, error) {
+	return list(ctx, s, surveys, `
+		(@client = '00000000-0000-0000-0000-000000000000' or client_id = @client)
+		and (@project = '00000000-0000-0000-0000-000000000000' or project_id = @project)
+		and (@instrument = '00000000-0000-0000-0000-000000000000' or exists (select from series
+			where series.client_id = survey.client_id and series.survey_id = survey.id and series.instrument_id = @instrument))
+		and (@kind = '' or kind = @kind) and (@operator = '' or operator = @operator)
+		and (@from::timestamptz is null or ended_at is null or ended_at > @from) and (@to::timestamptz is null or started_at < @to)
+		and (@void or void_reason is null) and id > @after
+		order by id limit @limit`,
+		pgx.StrictNamedArgs{
+			"client": f.ClientID, "project": f.ProjectID, "instrument": f.InstrumentID, "kind": f.Kind, "operator": f.Operator,
+			"from": f.From, "to": f.To, "void": f.IncludeVoid, "after": p.After, "limit": p.Limit,
+		})
+}
+
+// UpdateSurvey stores the version of v that follows v.Version.
+func (s *Store) UpdateSurvey(ctx context.Context, v survey.Survey) (survey.Survey, error) {
+	return update(ctx, s, surveys, v)
+}
+
+func unknown(what, path, reason string) error {
+	return &fault.Error{Kind: fault.Invalid, Message: "invalid " + what, Fields: []fault.Field{
+		{Path: path, Code: "unknown_reference", Reason: reason},
+	}}
+}
