@@ -1,0 +1,119 @@
+// Command generate writes openapi.json: it has swag read the comments of package api,
+// puts right what swag gets wrong, and adds what holds for every operation alike.
+// It runs in the directory openapi, as "go generate" does.
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+)
+
+func main() {
+	doc, err := generate("..")
+	if err == nil {
+		err = os.WriteFile("openapi.json", doc, 0o644)
+	}
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "generate:", err)
+		os.Exit(1)
+	}
+}
+
+// generate returns the description of the module at root.
+func generate(root string) ([]byte, error) {
+	raw, err := runSwag(root)
+	if err != nil {
+		return nil, err
+	}
+	var doc object
+	if err := json.Unmarshal(raw, &doc); err != nil {
+		return nil, fmt.Errorf("reading swag's output: %w", err)
+	}
+	shapes, err := readShapes(filepath.Join(root, "api"), filepath.Join(root, "domain"))
+	if err != nil {
+		return nil, err
+	}
+	text, err := os.ReadFile(filepath.Join(root, "openapi", "description.md"))
+	if err != nil {
+		return nil, err
+	}
+	child(doc, "info")["description"] = string(text)
+	if err := normalise(doc, shapes); err != nil {
+		return nil, err
+	}
+	addConventions(doc)
+
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	err = enc.Encode(doc)
+	return b.Bytes(), err
+}
+
+// The format types stand for Go types that are text on the wire; see overrides.
+// Each has one constant, so that swag keeps the type as an enum, whose only value is the format.
+type (
+	formatUUID    string
+	formatInstant string
+	formatDate    string
+)
+
+const (
+	asUUID    formatUUID    = "uuid"
+	asInstant formatInstant = "date-time"
+	asDate    formatDate    = "date"
+)
+
+// overrides names the Go types that swag cannot see through, and what they are on the wire.
+var overrides = []struct {
+	goType string
+	format any
+}{
+	{"github.com/google/uuid.UUID", asUUID},
+	{"uuid.UUID", asUUID},
+	{"time.Time", asInstant},
+	{"leveltrail/domain/calibration.Day", asDate},
+}
+
+// runSwag returns the document that swag makes of the module at root.
+func runSwag(root string) ([]byte, error) {
+	tmp, err := os.MkdirTemp("", "leveltrail-openapi-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(tmp)
+
+	var replace strings.Builder
+	for _, o := range overrides {
+		fmt.Fprintf(&replace, "replace %s %T\n", o.goType, o.format)
+	}
+	replaceFile := filepath.Join(tmp, "overrides")
+	if err := os.WriteFile(replaceFile, []byte(replace.String()), 0o600); err != nil {
+		return nil, err
+	}
+	cmd := exec.Command("go", "tool", "swag", "init", "--v3.1", "--generalInfo", "doc.go",
+		"--dir", "api,domain,openapi/generate", "--overridesFile", replaceFile, "--outputTypes", "json", "--output", tmp)
+	cmd.Dir = root
+	out, err := cmd.CombinedOutput()
+	if err != nil || bytes.Contains(out, []byte("error in file")) {
+		return nil, fmt.Errorf("swag: %w\n%s", err, lastLines(out, 12))
+	}
+	return os.ReadFile(filepath.Join(tmp, "swagger.json"))
+}
+
+// lastLines returns the last n lines of out, or, where swag panicked, the n around the panic.
+func lastLines(out []byte, n int) string {
+	lines := strings.Split(strings.TrimSpace(string(out)), "\n")
+	for i, l := range lines {
+		if strings.HasPrefix(l, "panic:") {
+			return strings.Join(lines[max(0, i-n):i+1], "\n")
+		}
+	}
+	return strings.Join(lines[max(0, len(lines)-n):], "\n")
+}

@@ -1,0 +1,93 @@
+package openapi_test
+
+import (
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/getkin/kin-openapi/openapi3"
+
+	"leveltrail/openapi"
+)
+
+func load(t *testing.T) *openapi3.T {
+	t.Helper()
+	doc, err := openapi3.NewLoader().LoadFromData(openapi.JSON)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return doc
+}
+
+// TestValid holds the description against OpenAPI 3.1 as kin-openapi reads it.
+func TestValid(t *testing.T) {
+	doc := load(t)
+	if doc.OpenAPI != "3.1.0" || doc.Paths.Len() == 0 {
+		t.Fatalf("openapi %q with %d paths; want 3.1.0 and some", doc.OpenAPI, doc.Paths.Len())
+	}
+	if err := doc.Validate(t.Context()); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestOperations asks of every operation what a reader of the page needs.
+func TestOperations(t *testing.T) {
+	doc := load(t)
+	var tags []string
+	for _, tag := range doc.Tags {
+		tags = append(tags, tag.Name)
+		if tag.Description == "" {
+			t.Errorf("tag %s has no description", tag.Name)
+		}
+	}
+	for path, item := range doc.Paths.Map() {
+		for method, op := range item.Operations() {
+			name := method + " " + path
+			if op.Summary == "" || strings.HasSuffix(op.Summary, ".") {
+				t.Errorf("%s: summary %q; want a phrase without a full stop", name, op.Summary)
+			}
+			if len(op.Tags) != 1 || !slices.Contains(tags, op.Tags[0]) {
+				t.Errorf("%s: tags %v; want one of %v", name, op.Tags, tags)
+			}
+			if r := op.Responses.Default(); r == nil || r.Value.Content["application/problem+json"] == nil {
+				t.Errorf("%s: the default response is no application/problem+json", name)
+			}
+			if secured := op.Security != nil && len(*op.Security) > 0; secured != strings.HasPrefix(path, "/v1/") {
+				t.Errorf("%s: asks for a key: %t", name, secured)
+			}
+			for _, p := range append(slices.Clone(item.Parameters), op.Parameters...) {
+				if p.Value.Description == "" {
+					t.Errorf("%s: parameter %s has no description", name, p.Value.Name)
+				}
+			}
+			for status, r := range op.Responses.Map() {
+				if r.Value.Description == nil || *r.Value.Description == "" {
+					t.Errorf("%s: response %s has no description", name, status)
+				}
+			}
+		}
+	}
+}
+
+// plain matches names of members that say themselves what they are, by their unit or by a word used alike everywhere.
+var plain = regexp.MustCompile(`(^|_)(db|hz|s|m|deg|id|ids|at|on|sha256|bytes)$|` +
+	`^(from|to|items|next_cursor|version|name|title|kind|state|note|reason|detail|quantity|samples|outcome|levels|label|number)$`)
+
+// TestMembers asks every member of every record for a description, unless its name is one.
+func TestMembers(t *testing.T) {
+	doc := load(t)
+	if doc.Components == nil || len(doc.Components.Schemas) == 0 {
+		t.Fatal("no schemas")
+	}
+	for name, s := range doc.Components.Schemas {
+		if s.Value.Description == "" {
+			t.Errorf("%s has no description", name)
+		}
+		for member, p := range s.Value.Properties {
+			if p.Ref == "" && p.Value.Description == "" && !plain.MatchString(member) {
+				t.Errorf("%s.%s has no description", name, member)
+			}
+		}
+	}
+}
