@@ -46,3 +46,11 @@ func versions[T any](ctx context.Context, s *Store, k kind[T], id uuid.UUID) (re
 	})
 	return recs, err
 }
+
+func first[T any](ctx context.Context, s *Store, k kind[T], id uuid.UUID) (rec T, err error) {
+	recs, err := versions(ctx, s, k, id)
+	if err != nil {
+		return rec, err
+	}
+	return recs[0], nil
+}

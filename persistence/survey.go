@@ -113,6 +113,11 @@ func (s *Store) Position(ctx context.Context, id uuid.UUID) (survey.Position, er
 	return get(ctx, s, positions, id)
 }
 
+// FirstPosition returns the first version of the position of the given id.
+func (s *Store) FirstPosition(ctx context.Context, id uuid.UUID) (survey.Position, error) {
+	return first(ctx, s, positions, id)
+}
+
 // Positions returns a page of the positions of a project.
 func (s *Store) Positions(ctx context.Context, projectID uuid.UUID, p request.Page) ([]survey.Position, error) {
 	return list(ctx, s, positions, `project_id = $1 and id > $2 order by id limit $3`, projectID, p.After, p.Limit)
@@ -152,11 +157,38 @@ func (s *Store) Surveys(ctx context.Context, f survey.Filter, p request.Page) ([
 		and (@kind = '' or kind = @kind) and (@operator = '' or operator = @operator)
 		and (@from::timestamptz is null or ended_at is null or ended_at > @from) and (@to::timestamptz is null or started_at < @to)
 		and (@void or void_reason is null) and id > @after
+		and (@state = '' or @state = case when void_reason is not null then 'void'
+			when exists (select from series where series.client_id = survey.client_id and series.survey_id = survey.id and not withdrawn)
+			then 'measured' else 'planned' end)
 		order by id limit @limit`,
 		pgx.StrictNamedArgs{
-			"client": f.ClientID, "project": f.ProjectID, "instrument": f.InstrumentID, "kind": f.Kind, "operator": f.Operator,
+			"client": f.ClientID, "project": f.ProjectID, "instrument": f.InstrumentID, "kind": f.Kind, "operator": f.Operator, "state": f.State,
 			"from": f.From, "to": f.To, "void": f.IncludeVoid, "after": p.After, "limit": p.Limit,
 		})
+}
+
+// Measured says which of the surveys have series that count.
+func (s *Store) Measured(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]bool, error) {
+	measured := map[uuid.UUID]bool{}
+	err := s.read(ctx, func(q conn) error {
+		rows, _ := q.Query(ctx, `select distinct survey_id from series where survey_id = any($1) and not withdrawn`, ids)
+		found, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+		for _, id := range found {
+			measured[id] = true
+		}
+		return err
+	})
+	return measured, err
+}
+
+// FirstSurvey returns the first version of the survey of the given id.
+func (s *Store) FirstSurvey(ctx context.Context, id uuid.UUID) (survey.Survey, error) {
+	return first(ctx, s, surveys, id)
+}
+
+// SurveyVersions returns every version of the survey of the given id, oldest first.
+func (s *Store) SurveyVersions(ctx context.Context, id uuid.UUID) ([]survey.Survey, error) {
+	return versions(ctx, s, surveys, id)
 }
 
 // UpdateSurvey stores the version of v that follows v.Version.

@@ -127,7 +127,7 @@ type Survey struct {
 // Filter selects surveys; a zero member selects all.
 type Filter struct {
 	ClientID, ProjectID, InstrumentID uuid.UUID
-	Kind, Operator                    string
+	Kind, State, Operator             string
 	From, To                          *time.Time // those that ran within [From, To)
 	IncludeVoid                       bool
 }
@@ -143,7 +143,20 @@ func (s Survey) Validate() error {
 		bad.Check(s.EndedAt.After(s.StartedAt), "ended_at", "out_of_order", "must be later than started_at")
 		bad.Check(plausible(*s.EndedAt), "ended_at", "out_of_range", "must lie between 1970 and 2200")
 	}
+	bad.Check(s.RuleProfileEdition != "" || s.RuleProfile == s.Kind, "rule_profile", "unknown_reference", "names no rule profile")
 	return bad.Err("survey")
+}
+
+// State returns the state of s; measured says whether it has samples.
+func (s Survey) State(measured bool) string {
+	switch {
+	case s.VoidReason != nil:
+		return "void"
+	case measured:
+		return "measured"
+	default:
+		return "planned"
+	}
 }
 
 func plausible(t time.Time) bool { return t.Year() >= 1970 && t.Year() < 2200 }

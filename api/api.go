@@ -1,0 +1,168 @@
+// Package api is the HTTP side of the service: routes, bodies, problems.
+package api
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"leveltrail/openapi"
+)
+
+// Store is what the handlers ask of the database.
+type Store interface {
+	keyStore
+	once
+	clientStore
+	projectStore
+	positionStore
+	laboratoryStore
+	instrumentStore
+	certificateStore
+	fieldCheckStore
+	surveyStore
+	seriesStore
+	importStore
+	figureStore
+	verdictStore
+	Secret(ctx context.Context, name string) ([]byte, error)
+	Ping(ctx context.Context) error
+}
+
+// Config is what the HTTP side is made of.
+type Config struct {
+	Store Store
+	Log   *slog.Logger
+	Now   func() time.Time
+	// Migrated reports why the database's schema is not the one this program needs, nil if it is.
+	Migrated func(ctx context.Context) error
+}
+
+type server struct {
+	store        Store
+	log          *slog.Logger
+	now          func() time.Time
+	migrated     func(ctx context.Context) error
+	keys         *keyring
+	cursorSecret []byte
+}
+
+// New returns the handler of the whole service.
+func New(ctx context.Context, c Config) (http.Handler, error) {
+	secret, err := c.Store.Secret(ctx, "cursor")
+	if err != nil {
+		return nil, fmt.Errorf("reading the cursor secret: %w", err)
+	}
+	return newEngine(&server{
+		store: c.Store, log: c.Log, now: c.Now, migrated: c.Migrated, cursorSecret: secret,
+		keys: &keyring{store: c.Store, now: c.Now, found: map[string]foundKey{}},
+	}), nil
+}
+
+func newEngine(s *server) *gin.Engine {
+	gin.SetMode(gin.ReleaseMode)
+	e := gin.New()
+	e.HandleMethodNotAllowed = true
+	e.RedirectTrailingSlash = false
+	e.RedirectFixedPath = false
+	e.ContextWithFallback = false
+	_ = e.SetTrustedProxies(nil)
+	e.Use(s.identify, s.recoverPanic)
+	e.NoRoute(func(c *gin.Context) {
+		s.send(c, s.failure(c, &refusal{status: http.StatusNotFound, code: "route_unknown", detail: "nothing is served at this path"}))
+	})
+	e.NoMethod(func(c *gin.Context) {
+		s.send(c, s.failure(c, &refusal{status: http.StatusMethodNotAllowed, code: "method_not_allowed", detail: "this path knows other methods: see Allow"}))
+	})
+
+	e.GET("/healthz", func(c *gin.Context) { c.String(http.StatusOK, "ok\n") })
+	e.GET("/readyz", s.ready)
+	e.GET("/openapi.json", func(c *gin.Context) { c.Data(http.StatusOK, "application/json", openapi.JSON) })
+	e.GET("/docs", gin.WrapH(openapi.Docs()))
+	e.GET("/docs/*file", gin.WrapH(openapi.Docs()))
+	e.GET("/problems/:slug", s.problemPage)
+
+	v1 := e.Group("/v1", s.authenticate)
+	clientHandlers{s}.routes(v1)
+	projectHandlers{s}.routes(v1)
+	positionHandlers{s}.routes(v1)
+	laboratoryHandlers{s}.routes(v1)
+	instrumentHandlers{s}.routes(v1)
+	certificateHandlers{s}.routes(v1)
+	fieldCheckHandlers{s}.routes(v1)
+	surveyHandlers{s}.routes(v1)
+	seriesHandlers{s}.routes(v1)
+	importHandlers{s}.routes(v1)
+	figureHandlers{s}.routes(v1)
+	verdictHandlers{s}.routes(v1)
+	return e
+}
+
+const requestIDKey = "leveltrail.request_id"
+
+func requestID(c *gin.Context) string { return c.GetString(requestIDKey) }
+
+// identify gives the request an id, the client's own if it is sane, and logs it when answered.
+func (s *server) identify(c *gin.Context) {
+	id := c.GetHeader("X-Request-Id")
+	if !sane(id) {
+		var b [12]byte
+		rand.Read(b[:])
+		id = hex.EncodeToString(b[:])
+	}
+	c.Set(requestIDKey, id)
+	c.Header("X-Request-Id", id)
+	c.Header("X-Content-Type-Options", "nosniff")
+	start := s.now()
+	c.Next()
+	s.log.InfoContext(c.Request.Context(), "request",
+		"request_id", id, "method", c.Request.Method, "route", c.FullPath(), "path", c.Request.URL.Path,
+		"status", c.Writer.Status(), "bytes", c.Writer.Size(), "duration_ms", float64(s.now().Sub(start).Microseconds())/1000)
+}
+
+func sane(id string) bool {
+	if len(id) < 1 || len(id) > 64 {
+		return false
+	}
+	for _, b := range []byte(id) {
+		if (b < '0' || b > '9') && (b < 'A' || b > 'Z') && (b < 'a' || b > 'z') && b != '-' && b != '_' && b != '.' {
+			return false
+		}
+	}
+	return true
+}
+
+func (s *server) recoverPanic(c *gin.Context) {
+	defer func() {
+		if p := recover(); p != nil {
+			if c.Writer.Written() {
+				panic(http.ErrAbortHandler)
+			}
+			s.send(c, s.failure(c, fmt.Errorf("panic: %v", p)))
+			c.Abort()
+		}
+	}()
+	c.Next()
+}
+
+// ready answers 200 when the database answers and has this program's schema.
+func (s *server) ready(c *gin.Context) {
+	ctx, cancel := context.WithTimeout(c.Request.Context(), 3*time.Second)
+	defer cancel()
+	err := s.store.Ping(ctx)
+	if err == nil && s.migrated != nil {
+		err = s.migrated(ctx)
+	}
+	if err != nil {
+		s.log.WarnContext(ctx, "not ready", "error", err.Error())
+		s.send(c, s.failure(c, &refusal{status: http.StatusServiceUnavailable, code: "not_ready", detail: "the database does not answer or its schema is not the one this program needs"}))
+		return
+	}
+	c.String(http.StatusOK, "ready\n")
+}

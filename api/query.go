@@ -1,0 +1,61 @@
+package api
+
+import (
+	"context"
+	"time"
+
+	"github.com/gin-gonic/gin"
+	"github.com/google/uuid"
+)
+
+// queryID returns the id that a query parameter holds, zero where it is absent.
+func queryID(c *gin.Context, name string) (uuid.UUID, error) {
+	text, ok := c.GetQuery(name)
+	if !ok {
+		return uuid.Nil, nil
+	}
+	id, err := uuid.Parse(text)
+	if err != nil || len(text) != 36 {
+		return uuid.Nil, badParameter(name, "type", "must be a UUID")
+	}
+	return id, nil
+}
+
+// queryTime returns the time that a query parameter holds, nil where it is absent.
+func queryTime(c *gin.Context, name string) (*time.Time, error) {
+	text, ok := c.GetQuery(name)
+	if !ok {
+		return nil, nil
+	}
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil || t.Year() < 1970 || t.Year() >= 2200 {
+		return nil, badParameter(name, "type", `must be a time with an offset such as 2026-03-03T07:00:00+01:00 (RFC 3339; + is written %2B)`)
+	}
+	t = utc(t)
+	return &t, nil
+}
+
+// utc returns t as the database keeps it: UTC, whole microseconds.
+func utc(t time.Time) time.Time { return t.UTC().Truncate(time.Microsecond) }
+
+func utcOrNil(t *time.Time) *time.Time {
+	if t == nil {
+		return nil
+	}
+	u := utc(*t)
+	return &u
+}
+
+// versionsOf lists every version of the record in the path, oldest first.
+func versionsOf[R, T any](c *gin.Context, versions func(context.Context, uuid.UUID) ([]R, error), body func(R) T) (List[T], error) {
+	id, err := pathID(c)
+	if err != nil {
+		return List[T]{}, err
+	}
+	recs, err := versions(c.Request.Context(), id)
+	l := List[T]{Items: make([]T, 0, len(recs))}
+	for _, r := range recs {
+		l.Items = append(l.Items, body(r))
+	}
+	return l, err
+}
