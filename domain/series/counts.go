@@ -103,3 +103,16 @@ func (c *Counts) addRun(ls []acoustic.Level, t Tally) {
 		}
 	}
 }
+
+// Places returns where the samples of the levels first to last are counted, one
+// place a level, for adding to.
+func (c *Counts) Places(first, last acoustic.Level) []int64 {
+	c.cover(first, last)
+	return c.n[int(first)-int(acoustic.MinLevel) : int(last)-int(acoustic.MinLevel)+1]
+}
+
+// AddFlags counts flagged samples.
+func (c *Counts) AddFlags(under, over int64) {
+	c.under += under
+	c.over += over
+}
