@@ -78,7 +78,7 @@ var overrides = []struct {
 	{"github.com/google/uuid.UUID", asUUID},
 	{"uuid.UUID", asUUID},
 	{"time.Time", asInstant},
-	{"leveltrail/domain/calibration.Day", asDate},
+	{"leveltrail/domain/civil.Date", asDate},
 }
 
 // runSwag returns the document that swag makes of the module at root.

@@ -1,0 +1,49 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+)
+
+const (
+	headerPatience = 10 * time.Second
+	idlePatience   = 2 * time.Minute
+
+	// bodyPatience bounds a request and its answer as a whole. A day's file comes over a phone's line from a site.
+	bodyPatience = 15 * time.Minute
+
+	// stopPatience bounds how long requests under way may take when the service is asked to stop.
+	stopPatience = 20 * time.Second
+)
+
+// serveHTTP answers on listener with handler until ctx ends, and then finishes the requests under way.
+func serveHTTP(ctx context.Context, listener net.Listener, handler http.Handler, log *slog.Logger) error {
+	server := &http.Server{
+		Handler:           handler,
+		ReadHeaderTimeout: headerPatience,
+		ReadTimeout:       bodyPatience,
+		WriteTimeout:      bodyPatience,
+		IdleTimeout:       idlePatience,
+		MaxHeaderBytes:    64 << 10,
+		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+	}
+	served := make(chan error, 1)
+	go func() { served <- server.Serve(listener) }()
+	select {
+	case err := <-served:
+		return fmt.Errorf("serving: %w", err)
+	case <-ctx.Done():
+	}
+	log.Info("stopping")
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopPatience)
+	defer cancel()
+	if err := server.Shutdown(ctx); err != nil {
+		return errors.Join(fmt.Errorf("stopping: %w", err), server.Close())
+	}
+	return nil
+}
