@@ -3,7 +3,7 @@
 // The test processes of one run each start a throw-away server at their first
 // test that wants one; it ends with the process, however that ends. With
 // TEST_DATABASE_URL, the connection string of a superuser, they use that server
-// instead, and leave there one template database and the two roles.
+// instead, and leave there a template database for each schema and the two roles.
 package pgtest
 
 import (
