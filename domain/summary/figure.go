@@ -1,0 +1,262 @@
+package summary
+
+import (
+	"math"
+	"time"
+
+	"leveltrail/domain/acoustic"
+	"leveltrail/domain/series"
+)
+
+// statedBound is the least difference in dB between the ends of an equivalent
+// level for which a bound is stated (house value).
+const statedBound = 0.05
+
+// lot is the samples of one series, in one scope.
+type lot struct {
+	*Header
+	series.Tally
+}
+
+// end is one end of the measuring range of a series.
+type end struct {
+	level  acoustic.Level
+	source RangeSource // empty: the end is not known
+}
+
+// floor returns the level that samples under range lie below.
+func (h *Header) floor() end { return endOf(h.Floor, h.Lowest) }
+
+// ceiling returns the level that samples over range lie above.
+func (h *Header) ceiling() end { return endOf(h.Ceiling, h.Highest) }
+
+func endOf(declared, inferred *acoustic.Level) end {
+	switch {
+	case declared != nil:
+		return end{*declared, Declared}
+	case inferred != nil:
+		return end{*inferred, Inferred}
+	}
+	return end{}
+}
+
+// and returns the weaker of two sources: what rests on both is inferred if one is.
+func (s RangeSource) and(t RangeSource) RangeSource {
+	if s == "" || t == Inferred {
+		return t
+	}
+	return s
+}
+
+// sound is sound energy between two bounds: power ratio times seconds, or times
+// readings for spot samples. Samples under range lie between no energy and the
+// floor, samples over range at the ceiling or above.
+type sound struct {
+	low, high float64
+	time      float64 // seconds, or readings
+	open      bool    // over range: there is no upper end
+	unknown   bool    // of a flagged sample nothing is known, as no end of the range is
+	source    RangeSource
+}
+
+// sound returns the energy of a lot.
+func (l lot) sound() sound {
+	weight := l.Interval.Seconds()
+	if l.Interval == 0 {
+		weight = 1
+	}
+	s := sound{time: float64(l.Samples()) * weight}
+	if l.Quantity.Statistic == series.Exposure {
+		weight = 1 // it is energy already, re 1 s
+	}
+	low, high := l.Energy, l.Energy
+	if l.Over > 0 {
+		top := l.ceiling()
+		s.open, s.unknown, s.source = true, top.source == "", top.source
+		low = low.Plus(acoustic.EnergyOf(top.level).Times(uint64(l.Over)))
+		high = low
+	}
+	if l.Under > 0 && l.Over == 0 {
+		bottom := l.floor()
+		s.unknown, s.source = bottom.source == "", bottom.source
+		high = high.Plus(acoustic.EnergyOf(bottom.level).Times(uint64(l.Under)))
+	}
+	s.low, s.high = low.Ratio()*weight, high.Ratio()*weight
+	return s
+}
+
+// plus returns the sound of both, one after the other.
+func (s sound) plus(t sound) sound {
+	return sound{
+		low: s.low + t.low, high: s.high + t.high, time: s.time + t.time,
+		open: s.open || t.open, unknown: s.unknown || t.unknown, source: s.source.and(t.source),
+	}
+}
+
+// level returns the level of s spread over time, in the unit of s.time. reason is
+// empty, or says why there is none.
+func (s sound) level(time float64) (f Figure, reason string) {
+	switch {
+	case s.time == 0:
+		return f, noSamples
+	case s.unknown:
+		return f, noRange
+	}
+	low, high := acoustic.FromRatio(s.low/time), acoustic.FromRatio(s.high/time)
+	f.Range = s.source
+	switch {
+	case s.open:
+		f.Level, f.Bound = &low, Lower
+	case high-low >= statedBound:
+		f.Level, f.Bound = &high, Upper
+		if !math.IsInf(float64(low), -1) {
+			f.Lowest = &low
+		}
+	default:
+		f.Level = &high
+	}
+	return f, ""
+}
+
+// exposure returns the sound exposure level of a whole span: of sound that was
+// not measured there is none.
+func (s sound) exposure(coverage float64) (f Figure, reason string) {
+	if coverage < 1 {
+		return f, "needs coverage 1, it is " + thousandths(coverage)
+	}
+	return s.level(1)
+}
+
+const (
+	noSamples = "no samples"
+	noRange   = "samples are flagged as out of a range that is not known"
+)
+
+// maximum returns the highest level of lots.
+func maximum(lots []lot) (f Figure, reason string) {
+	var number, above, below *acoustic.Level
+	var aboveSource, belowSource RangeSource
+	for _, l := range lots {
+		if l.Over > 0 {
+			e := l.ceiling()
+			if e.source == "" {
+				return f, noRange
+			}
+			if above == nil || e.level > *above {
+				above, aboveSource = &e.level, e.source
+			}
+		}
+		if l.Count > 0 && (number == nil || l.Max > *number) {
+			number = &l.Max
+		}
+		if l.Under > 0 {
+			if e := l.floor(); e.source != "" && (below == nil || e.level > *below) {
+				below, belowSource = &e.level, e.source
+			}
+		}
+	}
+	switch {
+	case above != nil && (number == nil || *number <= *above):
+		return Figure{Above: new(above.Decibel()), Range: aboveSource}, ""
+	case above != nil: // a flagged sample of another series may be higher still
+		return Figure{Level: new(number.Decibel()), Bound: Lower, Range: aboveSource}, ""
+	case number != nil:
+		return Figure{Level: new(number.Decibel())}, ""
+	case below != nil:
+		return Figure{Below: new(below.Decibel()), Range: belowSource}, ""
+	}
+	return f, nothing(lots)
+}
+
+// minimum returns the lowest level of lots.
+func minimum(lots []lot) (f Figure, reason string) {
+	var number, above, below *acoustic.Level
+	var aboveSource, belowSource RangeSource
+	for _, l := range lots {
+		if l.Under > 0 {
+			e := l.floor()
+			if e.source == "" {
+				return f, noRange
+			}
+			if below == nil || e.level < *below {
+				below, belowSource = &e.level, e.source
+			}
+		}
+		if l.Count > 0 && (number == nil || l.Min < *number) {
+			number = &l.Min
+		}
+		if l.Over > 0 {
+			if e := l.ceiling(); e.source != "" && (above == nil || e.level < *above) {
+				above, aboveSource = &e.level, e.source
+			}
+		}
+	}
+	switch {
+	case below != nil && (number == nil || *number >= *below):
+		return Figure{Below: new(below.Decibel()), Range: belowSource}, ""
+	case below != nil:
+		return Figure{Level: new(number.Decibel()), Bound: Upper, Range: belowSource}, ""
+	case number != nil:
+		return Figure{Level: new(number.Decibel())}, ""
+	case above != nil:
+		return Figure{Above: new(above.Decibel()), Range: aboveSource}, ""
+	}
+	return f, nothing(lots)
+}
+
+// nothing says why lots have no extreme.
+func nothing(lots []lot) string {
+	for _, l := range lots {
+		if l.Samples() > 0 {
+			return noRange
+		}
+	}
+	return noSamples
+}
+
+// fewestBeyond is how many samples must lie on each side of an exceedance level (house value).
+const fewestBeyond = 5
+
+// exceeded returns the level exceeded in n of the time. h is of samples of one
+// kind and interval, lots say from which series it was merged.
+func exceeded(h series.Histogram, n series.Percent, lots []lot) (f Figure, reason string) {
+	samples := h.Samples()
+	switch {
+	case samples == 0:
+		return f, noSamples
+	case samples*int64(min(n, 100_000-n)) < fewestBeyond*100_000:
+		return f, "too few readings"
+	}
+	// Samples over range rank highest: all of them lie above the lowest ceiling, and
+	// of a level beyond it no more is known. Likewise samples under range.
+	l, _ := h.Exceedance(n)
+	if h.Over > 0 {
+		f, reason = minimum(flagged(lots, false))
+		if l == series.OverRange || reason == "" && l.Decibel() > *f.Above {
+			return f, reason
+		}
+	}
+	if h.Under > 0 {
+		f, reason = maximum(flagged(lots, true))
+		if l == series.UnderRange || reason == "" && l.Decibel() < *f.Below {
+			return f, reason
+		}
+	}
+	return Figure{Level: new(l.Decibel())}, ""
+}
+
+// flagged returns the lots with nothing but their samples under range, or over range.
+func flagged(lots []lot, under bool) []lot {
+	var all []lot
+	for _, l := range lots {
+		t := series.Tally{Over: l.Over}
+		if under {
+			t = series.Tally{Under: l.Under}
+		}
+		all = append(all, lot{l.Header, t})
+	}
+	return all
+}
+
+// duration returns how long n samples of the series take.
+func (h *Header) duration(n int64) time.Duration { return time.Duration(n) * h.Interval }

@@ -1,0 +1,235 @@
+package summary
+
+import (
+	"math"
+	"time"
+
+	"leveltrail/domain/series"
+)
+
+// Of returns the figures that the answer to the plan's Ask makes.
+func Of(p Plan, a series.Answer) Summary {
+	h := &p.header
+	s := Summary{
+		SeriesID: h.SeriesID, Quantity: h.Quantity, Interval: h.Interval,
+		Span: p.span, Zone: p.request.Zone, CoverageOf: p.coverageOf,
+		Excluded: time.Duration(p.excluded) * time.Microsecond, Windows: "all",
+		PeriodSet: p.request.Periods.Name,
+	}
+	if p.request.UsableOnly {
+		s.Windows = "usable"
+	}
+	sums := p.sum(a)
+	total := sums.total.Tally
+	s.Samples, s.UnderRange, s.OverRange = total.Count, total.Under, total.Over
+	if h.Verdict != nil {
+		s.Outcome = h.Verdict.Outcome
+		if h.Interval > 0 {
+			s.Usable = new(h.duration(sums.usable))
+		}
+	}
+	s.Coverage = p.coverage(&p.total, total.Samples())
+	sh := p.levels(&sums.total, p.request.Percentiles, p.form.names(p.request.Percentiles))
+	if p.form.exposure != "" {
+		f, reason := lot{h, total}.sound().exposure(*s.Coverage)
+		sh.give(p.form.exposure, p.form.meanBasis, "", f, reason)
+	}
+	s.Levels, s.Unavailable = sh.figures, append(sh.cannot, p.form.cannot...)
+	p.indices(&s, &sums.total)
+	s.Steps = p.stepFigures(sums.steps)
+	if p.request.Step > 0 && p.request.Step < h.Interval {
+		s.Unavailable = append(s.Unavailable, Unavailable{"steps", "the samples are of " + seconds(h.Interval) + ", longer than a step"})
+	}
+	return s
+}
+
+// sums are the tallies of an answer added up by what they count towards.
+type sums struct {
+	total  scopeSum
+	usable int64 // samples that the verdict lets stand
+	steps  []scopeSum
+}
+
+// scopeSum is the samples of one scope.
+type scopeSum struct {
+	series.Tally
+	slots     []series.Tally // nil if the scope has no indices
+	histogram series.Histogram
+}
+
+// sum adds up the tallies of a.
+func (p *Plan) sum(a series.Answer) sums {
+	all := sums{steps: make([]scopeSum, len(p.steps))}
+	all.total.slots = make([]series.Tally, len(p.slots))
+	for i := range all.steps {
+		if p.steps[i].asked != nil {
+			all.steps[i].slots = make([]series.Tally, len(p.slots))
+		}
+	}
+	for i, t := range a.Tallies {
+		pl := p.places[i]
+		all.total.add(pl.slot, t)
+		if pl.usable {
+			all.usable += t.Samples()
+		}
+		if pl.step >= 0 {
+			all.steps[pl.step].add(pl.slot, t)
+		}
+	}
+	if len(a.Histograms) == 1 {
+		all.total.histogram = a.Histograms[0]
+	} else {
+		var counts series.Counts
+		for _, h := range a.Histograms {
+			counts.AddHistogram(h)
+		}
+		all.total.histogram = counts.Histogram()
+	}
+	if p.perStep() {
+		for i, h := range a.Histograms {
+			all.steps[i].histogram = h
+		}
+	}
+	return all
+}
+
+// add counts the samples of one cell.
+func (s *scopeSum) add(slot int32, t series.Tally) {
+	s.Tally = s.Tally.Plus(t)
+	if slot >= 0 && s.slots != nil {
+		s.slots[slot] = s.slots[slot].Plus(t)
+	}
+}
+
+// coverage returns measured over asked time of a scope, nil for spot readings.
+// A sample that reaches over the end counts no more than the time asked.
+func (p *Plan) coverage(s *scope, samples int64) *float64 {
+	switch {
+	case p.header.Interval == 0:
+		return nil
+	case s.to == s.from:
+		return new(0.0)
+	}
+	return new(min(1, float64(p.header.duration(samples).Microseconds())/float64(s.to-s.from)))
+}
+
+// sheet collects figures and what cannot be given.
+type sheet struct {
+	figures []Figure
+	cannot  []Unavailable
+}
+
+// give enters f under a symbol, or the reason why there is none. A bound that f
+// has already, from samples out of range, stays.
+func (s *sheet) give(symbol string, basis Basis, bound Bound, f Figure, reason string) {
+	if reason != "" {
+		s.cannot = append(s.cannot, Unavailable{symbol, reason})
+		return
+	}
+	f.Symbol, f.Basis = symbol, basis
+	if f.Bound == "" {
+		f.Bound = bound
+	}
+	s.figures = append(s.figures, f)
+}
+
+// levels returns the figures of a scope that need no clock. names are the symbols of percentiles.
+func (p *Plan) levels(sum *scopeSum, percentiles []series.Percent, names []string) sheet {
+	f := &p.form
+	lots := []lot{{&p.header, sum.Tally}}
+	sh := sheet{figures: make([]Figure, 0, 4+len(percentiles))}
+	if f.mean != "" {
+		snd := lots[0].sound()
+		fig, reason := snd.level(snd.time)
+		sh.give(f.mean, f.meanBasis, "", fig, reason)
+	}
+	if f.max != "" {
+		fig, reason := maximum(lots)
+		sh.give(f.max, f.extreme, f.maxBound, fig, reason)
+	}
+	if f.min != "" {
+		fig, reason := minimum(lots)
+		sh.give(f.min, f.extreme, f.minBound, fig, reason)
+	}
+	for i, n := range percentiles {
+		if f.exceed == "" {
+			if f.percentiles.Reason != "" {
+				sh.give(names[i], "", "", Figure{}, f.percentiles.Reason)
+			}
+			continue
+		}
+		fig, reason := exceeded(sum.histogram, n, lots)
+		sh.give(names[i], f.exceedBasis, "", fig, reason)
+	}
+	return sh
+}
+
+// names returns the symbols of exceedance levels.
+func (f *form) names(percentiles []series.Percent) []string {
+	prefix := f.exceed
+	if prefix == "" {
+		prefix = f.percentiles.Symbol
+	}
+	names := make([]string, len(percentiles))
+	for i, n := range percentiles {
+		names[i] = exceedance(prefix, n)
+	}
+	return names
+}
+
+// wholes returns how many nominal lengths of a period were measured, to the nearest whole.
+func (p *Plan) wholes(i int, measured time.Duration) int {
+	nominal := time.Duration(p.request.Periods.Periods[i].Minutes()) * time.Minute
+	return int(math.Round(float64(measured) / float64(nominal)))
+}
+
+// indices enters the figures of the periods.
+func (p *Plan) indices(s *Summary, sum *scopeSum) {
+	set := p.request.Periods
+	switch {
+	case len(set.Periods) == 0:
+	case !p.form.indices:
+		for _, period := range set.Periods {
+			s.Unavailable = append(s.Unavailable, Unavailable{period.Symbol, p.form.why})
+		}
+		if set.Index != "" {
+			s.Unavailable = append(s.Unavailable, Unavailable{set.Index, p.form.why})
+		}
+	case p.slots == nil: // an empty series
+		for _, period := range set.Periods {
+			s.Unavailable = append(s.Unavailable, Unavailable{period.Symbol, noSamples})
+		}
+	default:
+		var cannot []Unavailable
+		s.Indices, s.Periods, cannot = p.periodFigures(&p.total, sum.slots)
+		s.Unavailable = append(s.Unavailable, cannot...)
+		last := len(s.Periods) - 1
+		s.Reference = Reference{Days: p.wholes(0, s.Periods[0].Measured), Nights: p.wholes(last, s.Periods[last].Measured)}
+	}
+}
+
+// stepFigures returns the profile over time.
+func (p *Plan) stepFigures(all []scopeSum) []Step {
+	percentiles := p.request.StepPercentiles
+	if p.form.exceed == "" {
+		percentiles = nil // said once, for the whole
+	}
+	names := p.form.names(percentiles)
+	steps := make([]Step, len(p.steps))
+	for i := range steps {
+		st, sc, sum := &steps[i], &p.steps[i], &all[i]
+		st.Span = series.Span{From: time.UnixMicro(sc.from).UTC(), To: time.UnixMicro(sc.to).UTC()}
+		st.Samples = sum.Samples()
+		st.Coverage = p.coverage(sc, st.Samples)
+		if st.Samples == 0 {
+			continue // its coverage says why there is nothing
+		}
+		sh := p.levels(sum, percentiles, names)
+		st.Levels, st.Unavailable = sh.figures, sh.cannot
+		if sc.asked != nil {
+			figures, _, cannot := p.periodFigures(sc, sum.slots)
+			st.Indices, st.Unavailable = figures, append(st.Unavailable, cannot...)
+		}
+	}
+	return steps
+}

@@ -1,0 +1,275 @@
+package summary
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"leveltrail/domain/acoustic"
+	"leveltrail/domain/fault"
+	"leveltrail/domain/series"
+)
+
+// Bounds on what one request may ask (house values), so that none takes a service down.
+const (
+	maxSpan  = 20 * 366 * 24 * time.Hour
+	maxSteps = 100_000
+)
+
+// Plan says what is wanted of the samples of one series, and holds what [Of] needs
+// to make figures of the answer.
+type Plan struct {
+	Ask series.Ask
+
+	request    Request
+	header     Header
+	form       form
+	span       series.Span
+	coverageOf string
+	excluded   int64   // µs of the span
+	places     []place // of the cells of Ask, in their order
+	slots      []slot
+	skipped    []skip
+	total      scope
+	steps      []scope
+	daily      bool // steps are whole days, which have indices of their own
+}
+
+// place says what a cell counts towards.
+type place struct {
+	step      int32 // -1 for none
+	slot      int32 // -1 for none
+	usable    bool  // the verdict lets it stand, or is not known
+	outranked bool  // a better series of the position counts at this time
+}
+
+// scope is a span that gets figures of its own: the whole or a step.
+type scope struct {
+	from, to int64   // µs
+	asked    []int64 // µs inside the span, by slot; nil if it has no indices
+}
+
+// PlanFor returns the plan of what r asks of the series h. It is an Invalid error
+// if the span or the step make no sense.
+func PlanFor(r Request, h Header) (Plan, error) { return plan(r, h, nil) }
+
+func plan(r Request, h Header, outranked []series.Span) (Plan, error) {
+	if h.Interval == 0 && !h.Extent.From.IsZero() {
+		h.Extent.To = h.Extent.To.Add(time.Microsecond) // spans are half-open, and a reading takes no time
+	}
+	p := Plan{request: r, header: h, form: formOf(h)}
+	if err := p.setSpan(); err != nil {
+		return Plan{}, err
+	}
+	from, to := p.span.From.UnixMicro(), p.span.To.UnixMicro()
+	p.total = scope{from: from, to: to}
+	if from == to {
+		return p, nil // an empty series
+	}
+
+	clock := stretches(r.Zone, from, to)
+	none := []tile{{from, -1}}
+	steps, slots := none, none
+	if r.Step > 0 && r.Step >= h.Interval {
+		steps = p.setSteps(clock)
+	}
+	if len(r.Periods.Periods) > 0 && p.form.indices {
+		p.slots = slotsOf(r.Periods)
+		slots, p.skipped = slotTiles(clock, p.slots)
+		p.total.asked = make([]int64, len(p.slots))
+		if p.daily {
+			for i := range p.steps {
+				p.steps[i].asked = make([]int64, len(p.slots))
+			}
+		}
+	}
+	excluded, usable := []tile{{from, 0}}, []tile{{from, 1}}
+	if !r.IgnoreExclusions {
+		excluded = spanTiles(h.Exclusions, from)
+	}
+	if h.Verdict != nil {
+		usable = spanTiles(h.Verdict.Usable, from)
+	}
+	p.cut(steps, slots, excluded, usable, spanTiles(outranked, from))
+	return p, nil
+}
+
+// setSpan decides which span is asked.
+func (p *Plan) setSpan() error {
+	r, h := p.request, p.header
+	p.span, p.coverageOf = h.Extent, "series_extent"
+	if r.Asked != nil {
+		p.span, p.coverageOf = *r.Asked, "survey"
+		if p.span.To.IsZero() {
+			p.span.To = later(p.span.From, h.Extent.To)
+		}
+	}
+	if r.From != nil {
+		p.span.From, p.coverageOf = *r.From, "request"
+	}
+	if r.To != nil {
+		p.span.To, p.coverageOf = *r.To, "request"
+	}
+	known := !h.Extent.From.IsZero() || r.Asked != nil || r.From != nil && r.To != nil
+	if !known { // nothing says how long an empty series was meant to be
+		p.span.From = later(p.span.From, p.span.To)
+		p.span.To = p.span.From
+	}
+	p.span.From = p.span.From.UTC().Truncate(time.Microsecond)
+	p.span.To = p.span.To.UTC().Truncate(time.Microsecond)
+
+	var bad fault.Fields
+	length := p.span.To.Sub(p.span.From)
+	if length < 0 || length == 0 && known && (r.From != nil || r.To != nil) {
+		if r.To != nil {
+			bad.Add("to", "out_of_range", "must be later than the beginning of the span")
+		} else {
+			bad.Add("from", "out_of_range", "must be earlier than the end of the span")
+		}
+	}
+	bad.Check(length <= maxSpan, "from", "out_of_range", "must lie within 20 years of the end of the span")
+	bad.Check(r.Step >= 0 && r.Step%time.Microsecond == 0, "step", "out_of_range", "must be a positive number of microseconds")
+	bad.Check(r.Step <= 0 || length/max(r.Step, 1) < maxSteps, "step", "out_of_range", fmt.Sprintf("must cut the span into at most %d steps", maxSteps))
+	bad.Check(!r.UsableOnly || h.Verdict != nil, "windows", "unavailable", "usable windows are not known without a verdict")
+	bad.Check(r.Zone != nil, "time_zone", "required", "must be given")
+	for _, n := range slices.Concat(r.Percentiles, r.StepPercentiles) {
+		bad.Check(n > 0 && n < 100_000, "percentiles", "out_of_range", "must lie between 0 and 100")
+	}
+	return bad.Err("summary request")
+}
+
+// later returns the later of two instants.
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+// setSteps cuts the span into steps: on the local clock where they divide the
+// day, from the start of the local day where they are whole days (which is that
+// of the first period, so that a night lies in the day on which it begins), and
+// from the beginning of the span otherwise.
+func (p *Plan) setSteps(clock []stretch) []tile {
+	from, to := p.total.from, p.total.to
+	step := p.request.Step.Microseconds()
+	var origin int64
+	switch {
+	case step%day == 0:
+		p.daily = true
+		if ps := p.request.Periods.Periods; len(ps) > 0 {
+			origin = int64(ps[0].From) * hour / 60
+		}
+		origin += floorDiv(from+clock[0].offset-origin, day) * day
+	case day%step != 0:
+		clock, origin = []stretch{{from: from, to: to}}, from
+	}
+	tiles := stepTiles(clock, origin, step)
+	p.steps = make([]scope, len(tiles))
+	for i, t := range tiles {
+		p.steps[i] = scope{from: t.at, to: to}
+		if i > 0 {
+			p.steps[i-1].to = t.at
+		}
+	}
+	return tiles
+}
+
+// slotsOf cuts the day at its whole hours and at the bounds of periods.
+func slotsOf(set acoustic.PeriodSet) []slot {
+	var marks []int
+	for h := range 24 {
+		marks = append(marks, h*60)
+	}
+	for _, p := range set.Periods {
+		marks = append(marks, p.From, p.To)
+	}
+	slices.Sort(marks)
+	marks = slices.Compact(marks)
+	slots := make([]slot, len(marks))
+	for i, m := range marks {
+		slots[i] = slot{from: int64(m) * hour / 60, to: day, period: set.At(m)}
+		if i > 0 {
+			slots[i-1].to = slots[i].from
+		}
+	}
+	return slots
+}
+
+// cut walks the tilings side by side, adds up what time is asked and writes the cells.
+func (p *Plan) cut(steps, slots, excluded, usable, outranked []tile) {
+	tilings := [...][]tile{steps, slots, excluded, usable, outranked}
+	var at [len(tilings)]int // index of the tile under way
+	extent := [2]int64{p.header.Extent.From.UnixMicro(), p.header.Extent.To.UnixMicro()}
+	p.setGroups()
+	p.Ask.Cells = make([]series.Cell, 0, max(len(steps), len(slots)))
+	p.places = make([]place, 0, cap(p.Ask.Cells))
+
+	end := int64(-1) // of the last cell
+	for from := p.total.from; from < p.total.to; {
+		to := p.total.to
+		for k, tiles := range tilings {
+			for at[k]+1 < len(tiles) && tiles[at[k]+1].at <= from {
+				at[k]++
+			}
+			if at[k]+1 < len(tiles) {
+				to = min(to, tiles[at[k]+1].at)
+			}
+		}
+		pl := place{
+			step:      steps[at[0]].id,
+			slot:      slots[at[1]].id,
+			usable:    usable[at[3]].id == 1,
+			outranked: outranked[at[4]].id == 1,
+		}
+		if pl.slot >= 0 {
+			p.total.asked[pl.slot] += to - from
+			if pl.step >= 0 && p.daily {
+				p.steps[pl.step].asked[pl.slot] += to - from
+			}
+		}
+		out := excluded[at[2]].id == 1
+		if out {
+			p.excluded += to - from
+		}
+		if a, b := max(from, extent[0]), min(to, extent[1]); a < b && !out && (pl.usable || !p.request.UsableOnly) {
+			if n := len(p.places); n > 0 && end == a && p.places[n-1] == pl {
+				p.Ask.Cells[n-1].To = time.UnixMicro(b).UTC()
+			} else {
+				p.places = append(p.places, pl)
+				p.Ask.Cells = append(p.Ask.Cells, series.Cell{
+					Span:  series.Span{From: time.UnixMicro(a).UTC(), To: time.UnixMicro(b).UTC()},
+					Group: p.groupOf(pl.step),
+				})
+			}
+			end = b
+		}
+		from = to
+	}
+}
+
+// perStep reports whether steps have histograms of their own. That of the whole is then their sum.
+func (p *Plan) perStep() bool {
+	return p.form.exceed != "" && len(p.steps) > 0 && len(p.request.StepPercentiles) > 0
+}
+
+// setGroups decides how many histograms are needed.
+func (p *Plan) setGroups() {
+	switch {
+	case p.perStep():
+		p.Ask.Groups = len(p.steps)
+	case p.form.exceed != "" && len(p.request.Percentiles) > 0:
+		p.Ask.Groups = 1
+	}
+}
+
+// groupOf returns the histogram of a cell in the step.
+func (p *Plan) groupOf(step int32) int {
+	switch {
+	case p.perStep():
+		return int(step)
+	case p.Ask.Groups == 1:
+		return 0
+	}
+	return -1
+}

@@ -1,0 +1,327 @@
+package summary
+
+import (
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+
+	"leveltrail/domain/series"
+)
+
+// Part is what one series adds to the figures of its position.
+type Part struct {
+	Plan   Plan
+	Answer series.Answer
+}
+
+// PositionFigures are the figures of a position, from all its series in a survey.
+type PositionFigures struct {
+	Levels      []Figure
+	Unavailable []Unavailable
+}
+
+// PlanPosition returns a plan for each of the series of one position, in their
+// order. The plans give the same summaries as those of [PlanFor]; beyond that
+// they tell at which times another series of the position counts instead.
+func PlanPosition(r Request, headers []Header) ([]Plan, error) {
+	plans := make([]Plan, len(headers))
+	for i, h := range headers {
+		var outranked []series.Span
+		for j, other := range headers {
+			if i != j && formOf(h).mean == formOf(other).mean && outranks(other, h) {
+				outranked = append(outranked, other.Extent)
+			}
+		}
+		var err error
+		if plans[i], err = plan(r, h, outranked); err != nil {
+			return nil, err
+		}
+	}
+	return plans, nil
+}
+
+// rank orders series that carry the same equivalent level: integrated before
+// short equivalent levels before samples before spot readings.
+func rank(h Header) int {
+	switch {
+	case h.Interval == 0:
+		return 0
+	case h.Quantity.Kind == series.Sampled:
+		return 1
+	case h.Interval <= shortLeq:
+		return 2
+	}
+	return 3
+}
+
+// outranks reports whether a counts instead of b where both measured the same
+// equivalent level: the primary meter, and of one meter's series the better one.
+func outranks(a, b Header) bool {
+	if a.InstrumentID != b.InstrumentID {
+		return a.Primary && !b.Primary
+	}
+	return rank(a) > rank(b)
+}
+
+// overlap reports whether two series measured at the same time.
+func overlap(a, b Header) bool {
+	return a.Extent.From.Before(b.Extent.To) && b.Extent.From.Before(a.Extent.To)
+}
+
+// Position combines the series of one position. At each instant one series
+// counts towards an equivalent level; of two meters at the same time it is the one
+// named primary, else there is no figure. Extremes are those of all series.
+// Distributions merge only where they are of one kind and interval.
+// The parts come from plans of [PlanPosition].
+func Position(parts []Part) PositionFigures {
+	var sh sheet
+	var symbols []string // that some series could carry, in the order found
+	want := func(symbol string) {
+		if symbol != "" && !slices.Contains(symbols, symbol) {
+			symbols = append(symbols, symbol)
+		}
+	}
+	for _, p := range parts {
+		want(p.Plan.form.mean)
+	}
+	for _, mean := range symbols {
+		equivalent(&sh, mean, parts)
+	}
+	symbols = nil
+	for _, p := range parts {
+		want(p.Plan.form.max)
+	}
+	for _, symbol := range symbols {
+		extreme(&sh, symbol, parts, maximum, func(f *form) (string, Bound) { return f.max, f.maxBound })
+	}
+	symbols = nil
+	for _, p := range parts {
+		want(p.Plan.form.min)
+	}
+	for _, symbol := range symbols {
+		extreme(&sh, symbol, parts, minimum, func(f *form) (string, Bound) { return f.min, f.minBound })
+	}
+	symbols = nil
+	for _, p := range parts {
+		want(p.Plan.form.exceed)
+	}
+	for _, prefix := range symbols {
+		distribution(&sh, prefix, parts)
+	}
+
+	out := PositionFigures{Levels: sh.figures}
+	listed := func(symbol string) bool {
+		return slices.ContainsFunc(out.Levels, func(f Figure) bool { return f.Symbol == symbol }) ||
+			slices.ContainsFunc(out.Unavailable, func(u Unavailable) bool { return u.Symbol == symbol })
+	}
+	for _, p := range parts {
+		f := &p.Plan.form
+		sh.cannot = append(sh.cannot, f.cannot...)
+		if f.percentiles.Reason != "" {
+			for _, name := range f.names(p.Plan.request.Percentiles) {
+				sh.cannot = append(sh.cannot, Unavailable{name, f.percentiles.Reason})
+			}
+		}
+	}
+	for _, u := range sh.cannot {
+		if !listed(u.Symbol) {
+			out.Unavailable = append(out.Unavailable, u)
+		}
+	}
+	return out
+}
+
+// equivalent enters the equivalent level, and the exposure level of the span if all of it was measured.
+func equivalent(sh *sheet, mean string, parts []Part) {
+	parts = carriers(parts, func(f *form) bool { return f.mean == mean })
+	if slices.ContainsFunc(parts, func(p Part) bool { return p.Plan.header.Interval > 0 }) {
+		parts = slices.DeleteFunc(parts, func(p Part) bool { return p.Plan.header.Interval == 0 }) // readings have no time to weigh with
+	}
+	if contest(parts, func(a, b Header) bool { return outranks(a, b) || outranks(b, a) }) {
+		sh.give(mean, "", "", Figure{}, contested(parts))
+		return
+	}
+	var total sound
+	times := map[Basis]float64{}
+	var bases []Basis
+	for _, p := range parts {
+		var t series.Tally
+		for i, cell := range p.Answer.Tallies {
+			if !p.Plan.places[i].outranked {
+				t = t.Plus(cell)
+			}
+		}
+		snd := lot{&p.Plan.header, t}.sound()
+		if snd.time == 0 {
+			continue
+		}
+		total = total.plus(snd)
+		basis := p.Plan.form.meanBasis
+		if times[basis] == 0 {
+			bases = append(bases, basis)
+		}
+		times[basis] += snd.time
+	}
+	f, reason := total.level(total.time)
+	basis := Mixed
+	if len(bases) == 1 {
+		basis = bases[0]
+	} else {
+		for _, b := range bases {
+			f.Shares = append(f.Shares, Share{b, times[b] / total.time})
+		}
+	}
+	sh.give(mean, basis, "", f, reason)
+	exposure := parts[0].Plan.form.exposure
+	if exposure == "" {
+		return
+	}
+	shares := f.Shares
+	f, reason = total.exposure(total.time / asked(parts).Seconds())
+	f.Shares = shares
+	sh.give(exposure, basis, "", f, reason)
+}
+
+// extreme enters a maximum or minimum. What the meter held counts before what was
+// read at instants of the same time.
+func extreme(sh *sheet, symbol string, parts []Part, find func([]lot) (Figure, string), of func(*form) (string, Bound)) {
+	parts = carriers(parts, func(f *form) bool { s, _ := of(f); return s == symbol })
+	var held []series.Span
+	for _, p := range parts {
+		if p.Plan.form.extreme == Instrument {
+			held = append(held, p.Plan.header.Extent)
+		}
+	}
+	parts = slices.DeleteFunc(parts, func(p Part) bool {
+		return p.Plan.form.extreme != Instrument && covers(held, p.Plan.header.Extent)
+	})
+	var lots []lot
+	var bound Bound
+	for _, p := range parts {
+		lots = append(lots, lot{&p.Plan.header, p.total()})
+		if _, b := of(&p.Plan.form); b != "" {
+			bound = b
+		}
+	}
+	f, reason := find(lots)
+	basis := parts[0].Plan.form.extreme
+	for i, p := range parts { // that of the series in which it was found
+		if g, _ := find(lots[i : i+1]); f.Level != nil && g.Level != nil && *f.Level == *g.Level {
+			basis = p.Plan.form.extreme
+			break
+		}
+	}
+	sh.give(symbol, basis, bound, f, reason)
+}
+
+// distribution enters the exceedance levels that stand after one prefix.
+func distribution(sh *sheet, prefix string, parts []Part) {
+	parts = carriers(parts, func(f *form) bool { return f.exceed == prefix })
+	best := slices.MaxFunc(parts, func(a, b Part) int { return rank(a.Plan.header) - rank(b.Plan.header) })
+	parts = slices.DeleteFunc(parts, func(p Part) bool { return rank(p.Plan.header) != rank(best.Plan.header) })
+	if slices.ContainsFunc(parts, func(p Part) bool { return p.Plan.header.Primary }) {
+		// A secondary meter counts only where it measured alone.
+		all := slices.Clone(parts)
+		parts = slices.DeleteFunc(parts, func(p Part) bool {
+			return !p.Plan.header.Primary && slices.ContainsFunc(all, func(q Part) bool {
+				return q.Plan.header.Primary && overlap(p.Plan.header, q.Plan.header)
+			})
+		})
+	}
+	reason := ""
+	if contest(parts, func(a, b Header) bool { return false }) {
+		reason = contested(parts)
+	}
+	for _, p := range parts {
+		if p.Plan.header.Interval != parts[0].Plan.header.Interval {
+			reason = "series of different intervals do not merge: " + seconds(parts[0].Plan.header.Interval) + " and " + seconds(p.Plan.header.Interval)
+		}
+	}
+	var counts series.Counts
+	var lots []lot
+	for _, p := range parts {
+		lots = append(lots, lot{&p.Plan.header, p.total()})
+		for _, h := range p.Answer.Histograms {
+			counts.AddHistogram(h)
+		}
+	}
+	h := counts.Histogram()
+	percentiles := parts[0].Plan.request.Percentiles
+	for i, name := range parts[0].Plan.form.names(percentiles) {
+		f, why := exceeded(h, percentiles[i], lots)
+		if reason != "" {
+			why = reason
+		}
+		sh.give(name, parts[0].Plan.form.exceedBasis, "", f, why)
+	}
+}
+
+// carriers returns the parts whose form can carry a figure, in a slice of its own.
+func carriers(parts []Part, can func(*form) bool) []Part {
+	var some []Part
+	for _, p := range parts {
+		if can(&p.Plan.form) {
+			some = append(some, p)
+		}
+	}
+	return some
+}
+
+// asked returns the time from the beginning of the earliest span to the end of the latest.
+func asked(parts []Part) time.Duration {
+	s := parts[0].Plan.span
+	for _, p := range parts[1:] {
+		if p.Plan.span.From.Before(s.From) {
+			s.From = p.Plan.span.From
+		}
+		s.To = later(s.To, p.Plan.span.To)
+	}
+	return s.To.Sub(s.From)
+}
+
+// total returns the tally of all cells.
+func (p Part) total() series.Tally {
+	var t series.Tally
+	for _, cell := range p.Answer.Tallies {
+		t = t.Plus(cell)
+	}
+	return t
+}
+
+// contest reports whether two parts measured at the same time and none is known to count before the other.
+func contest(parts []Part, decided func(a, b Header) bool) bool {
+	for i, p := range parts {
+		for _, q := range parts[:i] {
+			if overlap(p.Plan.header, q.Plan.header) && !decided(p.Plan.header, q.Plan.header) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// contested says why parts that measured at the same time give no figure.
+func contested(parts []Part) string {
+	meters := map[uuid.UUID]bool{}
+	for _, p := range parts {
+		meters[p.Plan.header.InstrumentID] = true
+	}
+	if len(meters) > 1 {
+		return "two meters measured at the same time and none is named primary"
+	}
+	return "two series of one meter measured the same at the same time"
+}
+
+// covers reports whether spans together hold all of s.
+func covers(spans []series.Span, s series.Span) bool {
+	sorted := slices.SortedFunc(slices.Values(spans), func(a, b series.Span) int { return a.From.Compare(b.From) })
+	reached := s.From
+	for _, c := range sorted {
+		if c.From.After(reached) {
+			break
+		}
+		reached = later(reached, c.To)
+	}
+	return !reached.Before(s.To.Truncate(time.Microsecond))
+}
