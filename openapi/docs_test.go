@@ -1,6 +1,7 @@
 package openapi_test
 
 import (
+	"net/http"
 	"net/http/httptest"
 	"regexp"
 	"strings"
@@ -23,7 +24,7 @@ func TestDocs(t *testing.T) {
 	}
 	for _, tt := range tests {
 		w := httptest.NewRecorder()
-		openapi.Docs().ServeHTTP(w, httptest.NewRequest("GET", tt.path, nil))
+		openapi.Docs().ServeHTTP(w, httptest.NewRequest(http.MethodGet, tt.path, nil))
 		if w.Code != tt.status || !strings.Contains(w.Body.String(), tt.holds) {
 			t.Errorf("GET %s = %d; want %d and %q within", tt.path, w.Code, tt.status, tt.holds)
 		}
@@ -36,7 +37,7 @@ func TestDocs(t *testing.T) {
 // TestDocsAskNobodyElse holds the page to its promise to work without a network.
 func TestDocsAskNobodyElse(t *testing.T) {
 	w := httptest.NewRecorder()
-	openapi.Docs().ServeHTTP(w, httptest.NewRequest("GET", "/docs", nil))
+	openapi.Docs().ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/docs", nil))
 	policy := w.Header().Get("Content-Security-Policy")
 	if !strings.HasPrefix(policy, "default-src 'none';") || !strings.Contains(policy, "connect-src 'self'") {
 		t.Errorf("Content-Security-Policy = %q; want default-src 'none' and connect-src 'self'", policy)
@@ -49,7 +50,7 @@ func TestDocsAskNobodyElse(t *testing.T) {
 	}
 
 	w = httptest.NewRecorder()
-	openapi.Docs().ServeHTTP(w, httptest.NewRequest("GET", "/docs/init.js", nil))
+	openapi.Docs().ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/docs/init.js", nil))
 	for _, off := range []string{"withDefaultFonts: false", "telemetry: false", "agent: { disabled: true }"} {
 		if !strings.Contains(w.Body.String(), off) {
 			t.Errorf("init.js does not set %q", off)

@@ -9,6 +9,7 @@ import (
 	"mime/multipart"
 	"net/http"
 	"net/url"
+	"strings"
 	"time"
 )
 
@@ -28,11 +29,11 @@ type problem struct {
 }
 
 func (p problem) Error() string {
-	s := fmt.Sprintf("%d %s: %s", p.Status, p.Title, p.Detail)
+	parts := []string{fmt.Sprintf("%d %s: %s", p.Status, p.Title, p.Detail)}
 	for _, e := range p.Errors {
-		s += "; " + e.Pointer + e.Parameter + " " + e.Detail
+		parts = append(parts, e.Pointer+e.Parameter+" "+e.Detail)
 	}
-	return s
+	return strings.Join(parts, "; ")
 }
 
 // get reads the record at path into answer.
