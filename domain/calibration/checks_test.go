@@ -175,6 +175,19 @@ func TestAdjustmentInACheckThatDoesNotCount(t *testing.T) {
 	w.expect(expect{outcome: calibration.ValidWithRemarks, remarks: []string{"calibrator_not_covered"}})
 }
 
+// A check that does not count costs only a window that it could have closed.
+func TestCheckThatDoesNotCountFarFromTheUncheckedWindow(t *testing.T) {
+	w := newWorld(t, "environmental")
+	w.inDate("2024-06-03")
+	lapsed := w.instrument(calibration.SoundCalibrator, "1").ID
+	w.measured("2024-06-03T08:00:00Z", "2024-06-06T18:00:00Z")
+	w.check(morning, 93_90)
+	w.check(noon, 93_90, with(lapsed))
+	w.check("2024-06-06T12:00:00Z", 93_90)
+	w.expect(expect{outcome: calibration.ValidInPart, remarks: []string{"calibrator_not_covered"},
+		findings: []string{"no_check_after 2024-06-06T12:00/2024-06-06T18:00"}})
+}
+
 // Electrical checks do not test the microphone.
 func TestElectricalChecksNeverCount(t *testing.T) {
 	w := oneDay(t, "environmental")

@@ -1,6 +1,7 @@
 package calibration_test
 
 import (
+	"strings"
 	"testing"
 
 	"leveltrail/domain/acoustic"
@@ -82,6 +83,16 @@ func TestHighestRevisionGoverns(t *testing.T) {
 		findings: []string{"calibration_lapsed_during 2024-02-29T00:00/2024-03-05T17:00"}})
 	w.knownAt("2024-05-31T00:00:00Z").expect(expect{outcome: calibration.ValidInPart,
 		findings: []string{"calibration_lapsed_during 2024-03-03T00:00/2024-03-05T17:00"}})
+}
+
+func TestHighestRevisionGovernsBetweenLaboratories(t *testing.T) {
+	w := newWorld(t, "environmental")
+	revised := w.calibrated(w.meter, "2022-03-02", func(c *calibration.Certificate) { c.Number, c.Revision = "A", 1 })
+	w.calibrated(w.meter, "2022-03-02", func(c *calibration.Certificate) { c.Number, c.LaboratoryID = "B", w.id() })
+	got, ok := calibration.Covering(w.Certificates, calibration.ScopeSoundLevelMeter, day("2022-03-02"), w.Profile)
+	if !ok || got.ID != revised.ID {
+		t.Errorf("%v governs, want the revised one", got)
+	}
 }
 
 // A substituted certificate with the same data leaves the verdict as it is.
@@ -281,6 +292,9 @@ func TestCalibratorFoundOutOfLimits(t *testing.T) {
 	v := w.expect(expect{outcome: calibration.Undetermined,
 		findings: []string{"next_as_found_failed 2024-06-03T09:00/2024-06-03T10:00"},
 		pending:  []string{"2024-06-03T09:00/2024-06-03T10:00"}})
+	if why := v.Why(); !strings.Contains(why, ", off by +0.31 dB") {
+		t.Errorf("the finding does not say by how much: %q", why)
+	}
 	if v.Series[1].Outcome != calibration.Valid {
 		t.Errorf("the series checked with the other calibrator is %s", v.Series[1].Outcome)
 	}
