@@ -21,7 +21,7 @@ type form struct {
 	minBound    Bound
 	cannot      []Unavailable // what a reader expects and the series cannot carry
 	why         string        // it carries no indices
-	percentiles Unavailable   // Reason: it carries no exceedance levels; Symbol as exceed
+	percentiles Unavailable   // Reason: it carries no exceedance levels; Symbol as exceed; zero if nobody expects any
 }
 
 // shortLeq is the longest interval whose equivalent levels stand in for time-weighted ones.
@@ -71,8 +71,7 @@ func formOf(h Header) form {
 		distribution(weighted, "minima carry no exceedance levels")
 	case series.Peak:
 		f.max, f.extreme = q.Symbol, Instrument
-		cannot(lx+"eq", "peaks carry no equivalent level")
-		distribution(lx, "peaks carry no exceedance levels")
+		cannot("LAeq", "peaks carry no equivalent level")
 	case series.Exposure:
 		f.mean, f.meanBasis = lx+"eq", Integrated
 		distribution(lx, "sound exposure levels carry no exceedance levels")

@@ -183,29 +183,32 @@ func (p *Plan) wholes(i int, measured time.Duration) int {
 	return int(math.Round(float64(measured) / float64(nominal)))
 }
 
-// indices enters the figures of the periods.
+// indices enters the figures of the periods, or why there are none.
 func (p *Plan) indices(s *Summary, sum *scopeSum) {
 	set := p.request.Periods
+	why := ""
 	switch {
 	case len(set.Periods) == 0:
+		return
 	case !p.form.indices:
+		why = p.form.why
+	case p.slots == nil: // an empty series
+		why = noSamples
+	}
+	if why != "" {
 		for _, period := range set.Periods {
-			s.Unavailable = append(s.Unavailable, Unavailable{period.Symbol, p.form.why})
+			s.Unavailable = append(s.Unavailable, Unavailable{period.Symbol, why})
 		}
 		if set.Index != "" {
-			s.Unavailable = append(s.Unavailable, Unavailable{set.Index, p.form.why})
+			s.Unavailable = append(s.Unavailable, Unavailable{set.Index, why})
 		}
-	case p.slots == nil: // an empty series
-		for _, period := range set.Periods {
-			s.Unavailable = append(s.Unavailable, Unavailable{period.Symbol, noSamples})
-		}
-	default:
-		var cannot []Unavailable
-		s.Indices, s.Periods, cannot = p.periodFigures(&p.total, sum.slots)
-		s.Unavailable = append(s.Unavailable, cannot...)
-		last := len(s.Periods) - 1
-		s.Reference = Reference{Days: p.wholes(0, s.Periods[0].Measured), Nights: p.wholes(last, s.Periods[last].Measured)}
+		return
 	}
+	var cannot []Unavailable
+	s.Indices, s.Periods, cannot = p.periodFigures(&p.total, sum.slots)
+	s.Unavailable = append(s.Unavailable, cannot...)
+	last := len(s.Periods) - 1
+	s.Reference = Reference{Days: p.wholes(0, s.Periods[0].Measured), Nights: p.wholes(last, s.Periods[last].Measured)}
 }
 
 // stepFigures returns the profile over time.

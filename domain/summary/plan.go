@@ -132,9 +132,9 @@ func (p *Plan) setSpan() error {
 	bad.Check(r.Step <= 0 || length/max(r.Step, 1) < maxSteps, "step", "out_of_range", fmt.Sprintf("must cut the span into at most %d steps", maxSteps))
 	bad.Check(!r.UsableOnly || h.Verdict != nil, "windows", "unavailable", "usable windows are not known without a verdict")
 	bad.Check(r.Zone != nil, "time_zone", "required", "must be given")
-	for _, n := range slices.Concat(r.Percentiles, r.StepPercentiles) {
-		bad.Check(n > 0 && n < 100_000, "percentiles", "out_of_range", "must lie between 0 and 100")
-	}
+	outside := func(n series.Percent) bool { return n <= 0 || n >= 100_000 }
+	bad.Check(!slices.ContainsFunc(r.Percentiles, outside), "percentiles", "out_of_range", "must lie between 0 and 100")
+	bad.Check(!slices.ContainsFunc(r.StepPercentiles, outside), "step_percentiles", "out_of_range", "must lie between 0 and 100")
 	return bad.Err("summary request")
 }
 

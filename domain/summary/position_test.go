@@ -1,0 +1,199 @@
+package summary_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/uuid"
+
+	"leveltrail/domain/acoustic"
+	"leveltrail/domain/series"
+	"leveltrail/domain/summary"
+)
+
+var (
+	meterA = uuid.MustParse("00000000-0000-4000-8000-00000000000a")
+	meterB = uuid.MustParse("00000000-0000-4000-8000-00000000000b")
+	noon   = time.Date(2026, 6, 10, 12, 0, 0, 0, time.UTC)
+)
+
+// by sets the meter.
+func (l *log) by(meter uuid.UUID) *log {
+	l.header.InstrumentID = meter
+	return l
+}
+
+// primary names the meter primary.
+func (l *log) primary() *log {
+	l.header.Primary = true
+	return l
+}
+
+// combine returns the figures of a position over a span of hours from noon.
+func combine(t *testing.T, hours int, logs ...*log) summary.PositionFigures {
+	t.Helper()
+	r := request(time.UTC)
+	r.Asked = &series.Span{From: noon, To: noon.Add(time.Duration(hours) * time.Hour)}
+	var headers []summary.Header
+	for _, l := range logs {
+		headers = append(headers, l.header)
+	}
+	plans, err := summary.PlanPosition(r, headers)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var parts []summary.Part
+	for i, p := range plans {
+		a := series.Collect(logs[i].runs, logs[i].header.Interval, p.Ask)
+		parts = append(parts, summary.Part{Plan: p, Answer: a})
+		// Being outranked alters nothing of a series' own summary.
+		sameZone := cmp.Comparer(func(a, b *time.Location) bool { return a == b })
+		if diff := cmp.Diff(logs[i].summarize(t, r), summary.Of(p, a), sameZone); diff != "" {
+			t.Errorf("summary of series %d (-alone +at the position):\n%s", i, diff)
+		}
+	}
+	return summary.Position(parts)
+}
+
+// wantWhy fails unless a figure of a position is missing for a reason.
+func wantWhy(t *testing.T, p summary.PositionFigures, symbol, reason string) {
+	t.Helper()
+	wantUnavailable(t, summary.Summary{Levels: p.Levels, Unavailable: p.Unavailable}, symbol, reason)
+}
+
+// TestCompanions: each figure comes from the series that carries it.
+func TestCompanions(t *testing.T) {
+	t.Parallel()
+	p := combine(t, 1,
+		newLog(t, "LAeq", 15*time.Minute).by(meterA).add(noon, 4, 60_00),
+		newLog(t, "LAFmax", 15*time.Minute).by(meterA).add(noon, 4, 80_00),
+		newLog(t, "LAFmin", 15*time.Minute).by(meterA).add(noon, 4, 41_00),
+		newLog(t, "LAF", time.Second).by(meterA).add(noon, 3600, 55_00),
+		newLog(t, "LCpeak", 15*time.Minute).by(meterA).add(noon, 4, 101_00),
+	)
+	for symbol, want := range map[string]struct {
+		level float64
+		basis summary.Basis
+	}{
+		"LAeq":   {60, summary.Integrated},
+		"LAE":    {60 + 35.5630, summary.Integrated}, // 10 lg 3600, a US transit authority's constant to four places
+		"LAFmax": {80, summary.Instrument},
+		"LAFmin": {41, summary.Instrument},
+		"LAF90":  {55, summary.Sampled},
+		"LCpeak": {101, summary.Instrument},
+	} {
+		f := wantLevel(t, p.Levels, symbol, want.level, 5e-5)
+		if f.Basis != want.basis || f.Bound != "" {
+			t.Errorf("%s has basis %s, bound %q; want %s and none", symbol, f.Basis, f.Bound, want.basis)
+		}
+	}
+	for _, u := range p.Unavailable {
+		if u.Symbol != "LA10" && u.Symbol != "LA50" && u.Symbol != "LA90" {
+			t.Errorf("unavailable: %+v", u)
+		}
+	}
+
+	alone := combine(t, 1, newLog(t, "LAF", time.Second).by(meterA).add(noon, 3600, 55_00))
+	if f := wantLevel(t, alone.Levels, "LAeq", 55, 1e-9); f.Basis != summary.Sampled {
+		t.Errorf("LAeq has basis %s; want sampled", f.Basis)
+	}
+	if f := wantLevel(t, alone.Levels, "LAFmax", 55, 0); f.Bound != summary.Lower {
+		t.Errorf("LAFmax has bound %q; want lower", f.Bound)
+	}
+	wantWhy(t, alone, "LCpeak", "no peak series was recorded")
+}
+
+// TestFastAndSlow: maxima come from their own time weighting, never across.
+func TestFastAndSlow(t *testing.T) {
+	t.Parallel()
+	p := combine(t, 1,
+		newLog(t, "LAS", time.Second).by(meterA).add(noon, 3600, 55_00),
+		newLog(t, "LAFmax", time.Minute).by(meterA).add(noon, 60, 80_00),
+	)
+	wantLevel(t, p.Levels, "LASmax", 55, 0)
+	wantLevel(t, p.Levels, "LAFmax", 80, 0)
+	if _, ok := level(p.Levels, "LAFmin"); ok {
+		t.Error("LAFmin from Slow samples")
+	}
+}
+
+// TestMixedBasis: at each instant one series counts, and a mixed basis names its shares.
+func TestMixedBasis(t *testing.T) {
+	t.Parallel()
+	p := combine(t, 4,
+		newLog(t, "LAF", time.Second).by(meterA).hold(noon, noon.Add(2*time.Hour), 90_00).hold(noon.Add(2*time.Hour), noon.Add(4*time.Hour), 50_00),
+		newLog(t, "LAeq", 15*time.Minute).by(meterA).add(noon, 8, 60_00), // the first two hours
+	)
+	f := wantLevel(t, p.Levels, "LAeq", 10*math.Log10((1e6+1e5)/2), 1e-9)
+	if f.Basis != summary.Mixed || len(f.Shares) != 2 || f.Shares[0] != (summary.Share{Basis: summary.Sampled, Share: 0.5}) || f.Shares[1].Share != 0.5 {
+		t.Errorf("basis %s of %v; want half and half", f.Basis, f.Shares)
+	}
+	// The samples still give the exceedance levels and maxima of all four hours.
+	wantLevel(t, p.Levels, "LAF10", 90, 0)
+	wantLevel(t, p.Levels, "LAFmax", 90, 0)
+}
+
+// TestConsecutive: parts of one recording add up, weighted by time.
+func TestConsecutive(t *testing.T) {
+	t.Parallel()
+	first := newLog(t, "LAF", time.Second).by(meterA).hold(noon, noon.Add(time.Hour), 60_00)
+	second := newLog(t, "LAF", time.Second).by(meterA).hold(noon.Add(time.Hour), noon.Add(4*time.Hour), 50_00)
+	p := combine(t, 4, first, second)
+	wantLevel(t, p.Levels, "LAeq", 10*math.Log10((1e6+3e5)/4), 1e-9)
+	wantLevel(t, p.Levels, "LAF10", 60, 0)
+	wantLevel(t, p.Levels, "LAF50", 50, 0)
+
+	other := newLog(t, "LAF", 2*time.Second).by(meterA).hold(noon.Add(time.Hour), noon.Add(4*time.Hour), 50_00)
+	p = combine(t, 4, first, other)
+	wantLevel(t, p.Levels, "LAeq", 10*math.Log10((1e6+3e5)/4), 1e-9)
+	wantWhy(t, p, "LAF90", "series of different intervals do not merge: 1 s and 2 s")
+}
+
+// TestTwoMeters: at the same time and place the one named primary counts.
+func TestTwoMeters(t *testing.T) {
+	t.Parallel()
+	const why = "two meters measured at the same time and none is named primary"
+	make := func(meter uuid.UUID, l acoustic.Level) *log {
+		return newLog(t, "LAF", time.Second).by(meter).hold(noon, noon.Add(time.Hour), l)
+	}
+	p := combine(t, 1, make(meterA, 60_00), make(meterB, 61_00))
+	wantWhy(t, p, "LAeq", why)
+	wantWhy(t, p, "LAF90", why)
+	wantLevel(t, p.Levels, "LAFmax", 61, 0) // the maximum of all
+
+	p = combine(t, 1, make(meterA, 60_00), make(meterB, 61_00).primary())
+	wantLevel(t, p.Levels, "LAeq", 61, 1e-9)
+	wantLevel(t, p.Levels, "LAF90", 61, 0)
+
+	p = combine(t, 1, make(meterA, 60_00), make(meterA, 61_00))
+	wantWhy(t, p, "LAeq", "two series of one meter measured the same at the same time")
+}
+
+// TestHeldMaximaOfHalf: where the meter held maxima for only half of the time,
+// the samples of the other half may have missed one.
+func TestHeldMaximaOfHalf(t *testing.T) {
+	t.Parallel()
+	p := combine(t, 2,
+		newLog(t, "LAF", time.Second).by(meterA).hold(noon, noon.Add(2*time.Hour), 70_00),
+		newLog(t, "LAFmax", time.Minute).by(meterA).hold(noon, noon.Add(time.Hour), 80_00),
+	)
+	if f := wantLevel(t, p.Levels, "LAFmax", 80, 0); f.Bound != summary.Lower || f.Basis != summary.Instrument {
+		t.Errorf("LAFmax = %+v; want a lower bound from the instrument", f)
+	}
+}
+
+// TestSpotBesideSeries: readings have no time to weigh them with.
+func TestSpotBesideSeries(t *testing.T) {
+	t.Parallel()
+	spots := newLog(t, "LAF", 0).by(meterB).add(noon, 30, 90_00)
+	p := combine(t, 1, newLog(t, "LAeq", time.Minute).by(meterA).add(noon, 60, 60_00), spots)
+	wantLevel(t, p.Levels, "LAeq", 60, 1e-9)
+
+	p = combine(t, 1, spots)
+	if f := wantLevel(t, p.Levels, "LAeq", 90, 1e-9); f.Basis != summary.Spot {
+		t.Errorf("LAeq has basis %s; want spot", f.Basis)
+	}
+	wantWhy(t, p, "LAE", "spot readings have no duration")
+}
