@@ -9,6 +9,8 @@ end
 $$;
 
 grant usage on schema public to leveltrail_app;
+-- It says on start-up whether the schema is the one that it needs.
+grant select on schema_migrations to leveltrail_app;
 
 -- Every record table holds the current version of each record, and a table of the
 -- same columns with the suffix _version holds every version there ever was. One
@@ -95,6 +97,7 @@ create table certificate (
 	instrument_id       uuid not null constraint certificate_instrument_id_fkey references instrument,
 	laboratory_id       uuid not null constraint certificate_laboratory_id_fkey references laboratory,
 	state               text not null check (state in ('draft', 'confirmed')),
+	accreditation       text not null, -- number of the laboratory's accreditation, as printed
 	accredited          boolean not null,
 	scope               text[] not null,
 	item_serial_number  text not null,
@@ -130,19 +133,17 @@ create table field_check (
 	channel                  integer not null check (channel > 0),
 	at                       timestamptz not null,
 	nominal_db               numeric(6, 2) not null,
-	frequency_hz             double precision not null check (frequency_hz between 1 and 100000),
+	frequency_hz             double precision not null check (frequency_hz > 0 and frequency_hz <= 100000),
 	expected_db              numeric(6, 2) not null,
-	computed_db              numeric(6, 2), -- expected level computed from the certificate and the corrections
 	as_found_db              numeric(6, 2) not null,
 	as_left_db               numeric(6, 2),
 	signal                   text not null check (signal in ('acoustic', 'electrical')),
 	weighting                text not null check (weighting in ('A', 'C', 'Z')),
-	pressure_correction_db   numeric(6, 2),
-	volume_correction_db     numeric(6, 2),
-	microphone_correction_db numeric(6, 2),
+	pressure_correction_db   numeric(6, 2) not null,
+	volume_correction_db     numeric(6, 2) not null,
+	microphone_correction_db numeric(6, 2) not null,
 	static_pressure_kpa      double precision check (static_pressure_kpa between 30 and 120),
-	air_temperature_c        double precision check (air_temperature_c between -60 and 70),
-	operator                 text not null,
+	temperature_c            double precision check (temperature_c between -60 and 80),
 	constraint field_check_at_key unique (instrument_id, channel, at)
 );
 create index field_check_calibrator_id_idx on field_check (calibrator_id, at);
@@ -294,8 +295,9 @@ create table instrument_use (
 	survey_id     uuid not null,
 	series_id     uuid not null,
 	quantity      text not null, -- with its band: "LAeq", "Leq 1/3 125"
-	during        tstzrange not null,
-	recorded_at   timestamptz not null
+	during        tstzrange not null, -- half-open; of a spot reading its instant alone
+	recorded_at   timestamptz not null,
+	withdrawn_at  timestamptz -- with its import
 );
 create index instrument_use_instrument_id_idx on instrument_use (instrument_id, channel);
 create index instrument_use_during_idx on instrument_use using gist (during);
@@ -363,7 +365,7 @@ do $$
 declare
 	t text;
 	visible constant text := $p$(select current_setting('app.client_ids', true)) = '*'
-		or %I = any ((select string_to_array(nullif(nullif(current_setting('app.client_ids', true), '*'), ''), ',')::uuid[]))$p$;
+		or %I = any ((select string_to_array(nullif(nullif(current_setting('app.client_ids', true), '*'), ''), ','))::uuid[])$p$;
 begin
 	foreach t in array array[
 		'project', 'project_version', 'position', 'position_version', 'survey', 'survey_version', 'series', 'series_version',

@@ -42,14 +42,18 @@ func kindOf[T any](table, columns string) kind[T] {
 }
 
 // args returns the values of rec for the columns, those named in set replaced.
+// An id of zero is stored as null, a nil slice as an empty one.
 func (k kind[T]) args(rec T, set map[string]any) []any {
 	v := reflect.ValueOf(rec)
 	args := make([]any, len(k.columns))
 	for i, c := range k.columns {
+		f := v.Field(k.fields[i])
 		if x, ok := set[c]; ok {
 			args[i] = x
-		} else {
-			args[i] = v.Field(k.fields[i]).Interface()
+		} else if f.Kind() == reflect.Slice && f.IsNil() {
+			args[i] = reflect.MakeSlice(f.Type(), 0, 0).Interface()
+		} else if args[i] = f.Interface(); args[i] == uuid.Nil {
+			args[i] = nil
 		}
 	}
 	return args

@@ -3,6 +3,8 @@
 package acoustic
 
 import (
+	"database/sql/driver"
+	"fmt"
 	"math"
 	"strconv"
 )
@@ -42,4 +44,20 @@ func LevelOf(d Decibel) (l Level, ok bool) {
 		return 0, false
 	}
 	return Level(h), true
+}
+
+// Value hands l in decibels to a database driver, for a column of type numeric(6, 2).
+// Columns of hundredths take int16(l).
+func (l Level) Value() (driver.Value, error) { return l.String(), nil }
+
+// Scan takes l from a column of decibels of type numeric(6, 2).
+func (l *Level) Scan(src any) error {
+	text, isText := src.(string)
+	f, err := strconv.ParseFloat(text, 64)
+	h := math.Round(f * 100)
+	if !isText || err != nil || !(math.Abs(h) <= math.MaxInt16) {
+		return fmt.Errorf("scan a level from %T %v", src, src)
+	}
+	*l = Level(h)
+	return nil
 }

@@ -63,6 +63,7 @@ type Certificate struct {
 	ID               uuid.UUID
 	InstrumentID     uuid.UUID
 	LaboratoryID     uuid.UUID
+	Accreditation    string  // number of the laboratory's accreditation, as printed on it; empty if not recorded
 	Accredited       bool    // it carries an accreditation mark
 	Scope            []Scope // never empty once stored
 	ItemSerialNumber string  // as printed on it; empty if not recorded

@@ -3,8 +3,10 @@ package calibration
 import (
 	"fmt"
 	"math"
+	"time"
 
 	"leveltrail/domain/acoustic"
+	"leveltrail/domain/civil"
 )
 
 // difference is a difference of levels in hundredths of a decibel: whole
@@ -51,6 +53,20 @@ func ExpectedLevel(c FieldCheck, cert Certificate) (level acoustic.Level, ok boo
 		return 0, false
 	}
 	return acoustic.Level(sum), true
+}
+
+// ExpectedFrom returns [ExpectedLevel] by the calibrator's latest calibration up
+// to the UTC day of c, and the certificate of it. That it may have lapsed by then
+// is for the verdict to say: no better value of the level is known.
+func ExpectedFrom(c FieldCheck, certificates []Certificate) (level acoustic.Level, from Certificate, ok bool) {
+	day := civil.DayOf(c.At, time.UTC)
+	for _, k := range Covers(certificates, ScopeCalibrator, RuleProfile{}) {
+		if !k.From.After(day) {
+			from = k.Certificate
+		}
+	}
+	level, ok = ExpectedLevel(c, from)
+	return level, from, ok
 }
 
 // resultAt returns the line of c that certifies the calibrator's level at a

@@ -81,9 +81,9 @@ func (c FieldCheck) Validate() error {
 	correction := func(path string, l acoustic.Level) {
 		bad.Check(l >= -10_00 && l <= 10_00, path, "out_of_range", "must lie between -10 and 10 dB")
 	}
-	correction("pressure_correction_db", c.PressureCorrectionDB)
-	correction("volume_correction_db", c.VolumeCorrectionDB)
-	correction("microphone_correction_db", c.MicrophoneCorrectionDB)
+	correction("corrections/pressure_correction_db", c.PressureCorrectionDB)
+	correction("corrections/volume_correction_db", c.VolumeCorrectionDB)
+	correction("corrections/microphone_correction_db", c.MicrophoneCorrectionDB)
 	bad.Check(c.StaticPressureKPa == nil || *c.StaticPressureKPa >= 30 && *c.StaticPressureKPa <= 120, "static_pressure_kpa",
 		"out_of_range", "must lie between 30 and 120 kPa")
 	bad.Check(c.TemperatureC == nil || *c.TemperatureC >= -60 && *c.TemperatureC <= 80, "temperature_c",

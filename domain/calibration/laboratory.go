@@ -27,7 +27,7 @@ type Accreditation struct {
 	Number string
 	Scope  string     // as the accreditation words it; empty if not recorded
 	From   civil.Date // first day
-	To     civil.Date // last day, none while it lasts
+	To     civil.Date `json:",omitzero"` // last day, none while it lasts
 }
 
 // Validate reports every field that makes l unfit to store, as one [fault.Error].

@@ -12,6 +12,26 @@ func BuiltIn() []RuleProfile {
 	return []RuleProfile{environmental(), workplace(), monitoring()}
 }
 
+// NewestProfile returns the newest edition of the rule profile of a code. ok is false if there is none.
+func NewestProfile(code string) (p RuleProfile, ok bool) {
+	for _, b := range BuiltIn() {
+		if b.Code == code {
+			p, ok = b, true
+		}
+	}
+	return p, ok
+}
+
+// ProfileEdition returns an edition of the rule profile of a code. ok is false if there is none.
+func ProfileEdition(code, edition string) (RuleProfile, bool) {
+	for _, b := range BuiltIn() {
+		if b.Code == code && b.Edition == edition {
+			return b, true
+		}
+	}
+	return RuleProfile{}, false
+}
+
 func environmental() RuleProfile {
 	const (
 		meter      = "see ISO 1996-2:2017 5.3; Nordtest NT ACOU 068 footnote 1: two years"

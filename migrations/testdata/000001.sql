@@ -22,18 +22,19 @@ insert into instrument (id, version, created_at, recorded_at, kind, manufacturer
 	('00000000-0000-7000-8000-00000000000d', 1, '2026-01-01Z', '2026-01-01Z', 'sound_level_meter', 'Invented Works', 'M', '1', '1', 'IEC 61672-1'),
 	('00000000-0000-7000-8000-00000000000e', 1, '2026-01-01Z', '2026-01-01Z', 'calibrator', 'Invented Works', 'C', '1', '1', 'IEC 60942');
 
-insert into certificate (id, version, created_at, recorded_at, instrument_id, laboratory_id, state, accredited, scope,
+insert into certificate (id, version, created_at, recorded_at, instrument_id, laboratory_id, state, accreditation, accredited, scope,
 	item_serial_number, number, revision, calibrated_from, calibrated_on, issued_on, standard, as_found, as_left, adjusted,
 	pattern_evidence, person_authorising, reference_standards, results) values
 	('00000000-0000-7000-8000-00000000000f', 1, '2026-01-01Z', '2026-01-01Z', '00000000-0000-7000-8000-00000000000e',
-		'00000000-0000-7000-8000-00000000000c', 'confirmed', true, '{}', '1', 'N-1', 0, '2025-12-01', '2025-12-02', '2025-12-03',
+		'00000000-0000-7000-8000-00000000000c', 'confirmed', 'INVENTED-1', true, '{}', '1', 'N-1', 0, '2025-12-01', '2025-12-02', '2025-12-03',
 		'IEC 60942', 'pass', 'pass', false, 'public', 'A. Nobody', '[]', '[]');
 
 insert into field_check (id, version, created_at, recorded_at, instrument_id, calibrator_id, certificate_id, channel, at,
-	nominal_db, frequency_hz, expected_db, as_found_db, signal, weighting, operator) values
+	nominal_db, frequency_hz, expected_db, as_found_db, signal, weighting,
+	pressure_correction_db, volume_correction_db, microphone_correction_db) values
 	('00000000-0000-7000-8000-000000000010', 1, '2026-02-01Z', '2026-02-01Z', '00000000-0000-7000-8000-00000000000d',
 		'00000000-0000-7000-8000-00000000000e', '00000000-0000-7000-8000-00000000000f', 1, '2026-02-01Z',
-		94.00, 1000, 93.90, 93.80, 'acoustic', 'A', 'A. Nobody');
+		94.00, 1000, 93.90, 93.80, 'acoustic', 'A', 0.01, 0.02, -0.13);
 
 insert into project (client_id, id, version, created_at, recorded_at, reference, title, time_zone) values
 	('00000000-0000-7000-8000-00000000000a', '00000000-0000-7000-8000-00000000000b', 1, '2026-01-01Z', '2026-01-01Z',

@@ -1,0 +1,90 @@
+package persistence
+
+import (
+	"context"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"leveltrail/domain/calibration"
+	"leveltrail/domain/fault"
+	"leveltrail/domain/request"
+)
+
+var certificates = kindOf[calibration.Certificate]("certificate",
+	`id version created_at recorded_at instrument_id laboratory_id state accreditation accredited scope item_serial_number
+	number revision replaces_id calibrated_from calibrated_on issued_on standard as_found as_left adjusted pattern_evidence
+	laboratory_due_on due_override_on person_authorising reference_standards results`)
+
+// CreateCertificate stores a new certificate of the laboratory of the given name,
+// made if there is none; where laboratory is empty, of c.LaboratoryID.
+func (s *Store) CreateCertificate(ctx context.Context, c calibration.Certificate, laboratory string) (calibration.Certificate, error) {
+	err := s.write(ctx, func(tx pgx.Tx) (err error) {
+		if c, err = s.referring(ctx, tx, c, laboratory); err != nil {
+			return err
+		}
+		c, err = certificates.insert(ctx, tx, c, s.stamp())
+		return err
+	})
+	return c, err
+}
+
+// Certificate returns the certificate of the given id.
+func (s *Store) Certificate(ctx context.Context, id uuid.UUID) (calibration.Certificate, error) {
+	return get(ctx, s, certificates, id)
+}
+
+// Certificates returns a page of the certificates of an instrument (zero: of all).
+func (s *Store) Certificates(ctx context.Context, instrumentID uuid.UUID, p request.Page) ([]calibration.Certificate, error) {
+	return list(ctx, s, certificates, `
+		($1 = '00000000-0000-0000-0000-000000000000' or instrument_id = $1) and id > $2 order by id limit $3`,
+		instrumentID, p.After, p.Limit)
+}
+
+// CertificateVersions returns every version of the certificate of the given id, oldest first.
+func (s *Store) CertificateVersions(ctx context.Context, id uuid.UUID) ([]calibration.Certificate, error) {
+	return versions(ctx, s, certificates, id)
+}
+
+// UpdateCertificate stores the version of c that follows c.Version; laboratory as in [Store.CreateCertificate].
+func (s *Store) UpdateCertificate(ctx context.Context, c calibration.Certificate, laboratory string) (calibration.Certificate, error) {
+	err := s.write(ctx, func(tx pgx.Tx) (err error) {
+		if c, err = s.referring(ctx, tx, c, laboratory); err != nil {
+			return err
+		}
+		c, err = certificates.update(ctx, tx, c, s.stamp())
+		return err
+	})
+	return c, err
+}
+
+// referring returns c with the laboratory of the given name, or an error that
+// names every reference of c that names nothing.
+func (s *Store) referring(ctx context.Context, tx pgx.Tx, c calibration.Certificate, laboratory string) (calibration.Certificate, error) {
+	var bad fault.Fields
+	if c.ReplacesID != uuid.Nil {
+		replaced, err := certificates.get(ctx, tx, c.ReplacesID)
+		switch {
+		case fault.KindOf(err) == fault.NotFound:
+			bad.Add("replaces_id", "unknown_reference", "names no certificate")
+		case err != nil:
+			return c, err
+		case replaced.InstrumentID != c.InstrumentID:
+			bad.Add("replaces_id", "unknown_reference", "names a certificate of another instrument")
+		}
+	}
+	if laboratory == "" {
+		_, err := laboratories.get(ctx, tx, c.LaboratoryID)
+		if fault.KindOf(err) == fault.NotFound {
+			bad.Add("laboratory_id", "unknown_reference", "names no laboratory")
+		} else if err != nil {
+			return c, err
+		}
+	}
+	if err := bad.Err("certificate"); err != nil || laboratory == "" {
+		return c, err
+	}
+	id, err := laboratoryNamed(ctx, tx, laboratory, s.stamp())
+	c.LaboratoryID = id
+	return c, err
+}

@@ -1,0 +1,40 @@
+package persistence
+
+import (
+	"context"
+
+	"github.com/google/uuid"
+
+	"leveltrail/domain/calibration"
+	"leveltrail/domain/request"
+)
+
+var instruments = kindOf[calibration.Instrument]("instrument",
+	`id version created_at recorded_at kind manufacturer model serial_number class specification`)
+
+// CreateInstrument stores a new instrument. It is a Conflict if another one has
+// its manufacturer, model and serial number.
+func (s *Store) CreateInstrument(ctx context.Context, i calibration.Instrument) (calibration.Instrument, error) {
+	return create(ctx, s, instruments, i)
+}
+
+// Instrument returns the instrument of the given id.
+func (s *Store) Instrument(ctx context.Context, id uuid.UUID) (calibration.Instrument, error) {
+	return get(ctx, s, instruments, id)
+}
+
+// Instruments returns a page of the instruments with a serial number and of a kind; empty: any.
+func (s *Store) Instruments(ctx context.Context, serialNumber, kind string, p request.Page) ([]calibration.Instrument, error) {
+	return list(ctx, s, instruments, `($1 = '' or serial_number = $1) and ($2 = '' or kind = $2) and id > $3 order by id limit $4`,
+		serialNumber, kind, p.After, p.Limit)
+}
+
+// InstrumentVersions returns every version of the instrument of the given id, oldest first.
+func (s *Store) InstrumentVersions(ctx context.Context, id uuid.UUID) ([]calibration.Instrument, error) {
+	return versions(ctx, s, instruments, id)
+}
+
+// UpdateInstrument stores the version of i that follows i.Version.
+func (s *Store) UpdateInstrument(ctx context.Context, i calibration.Instrument) (calibration.Instrument, error) {
+	return update(ctx, s, instruments, i)
+}
