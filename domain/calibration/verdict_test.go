@@ -103,6 +103,23 @@ func TestAsKnownAtIsTheVerdictWithoutLaterRows(t *testing.T) {
 	})
 }
 
+// A closing check of 93.30 dB corrected to 93.90 dB on 10 June: each view has its own version, in whatever order they come.
+func TestLatestKnownVersionCounts(t *testing.T) {
+	for _, newestFirst := range []bool{false, true} {
+		w := oneDay(t, "environmental")
+		w.check(morning, 93_90)
+		c := w.check(evening, 93_30)
+		c.Version, c.AsFoundDB, c.RecordedAt = 2, 93_90, instant("2024-06-10T00:00:00Z")
+		w.Checks = append(w.Checks, c)
+		if newestFirst {
+			slices.Reverse(w.Checks)
+		}
+		w.knownAt("2024-06-09T00:00:00Z").expect(expect{outcome: calibration.NotValid,
+			findings: []string{"drift_exceeded 2024-06-03T08:00/2024-06-03T18:00"}})
+		w.knownAt("2024-06-10T00:00:00Z").expect(expect{outcome: calibration.Valid})
+	}
+}
+
 func TestWindowsOfAnyVerdict(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		w := history(t)
