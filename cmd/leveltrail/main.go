@@ -3,6 +3,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -69,7 +70,11 @@ func run(ctx context.Context, args []string, getenv func(string) string, stdout,
 		return fmt.Errorf("%w (leveltrail --help lists what there is)", err)
 	}
 	parsed.BindTo(ctx, (*context.Context)(nil))
-	return parsed.Run(environment{getenv, stdout, stderr, slog.New(slog.NewJSONHandler(stderr, nil))})
+	err = parsed.Run(environment{getenv, stdout, stderr, slog.New(slog.NewJSONHandler(stderr, nil))})
+	if ctx.Err() != nil && errors.Is(err, context.Canceled) {
+		return nil // stopped in the middle of its work, as asked
+	}
+	return err
 }
 
 func orElse(s, otherwise string) string {
