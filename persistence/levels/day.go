@@ -160,8 +160,7 @@ func (r *reader) addHistogram(c *series.Counts) {
 	}
 	counts := c.Places(first, first+acoustic.Level((places-1)*step))
 	b := r.b
-	at := uint64(0)
-	for ; at < uint64(len(counts)); at += step {
+	for at := uint64(0); at < uint64(len(counts)); at += step {
 		var n uint64
 		switch {
 		case len(b) > 1 && b[0] < 0x80:
@@ -173,20 +172,19 @@ func (r *reader) addHistogram(c *series.Counts) {
 			n = r.atMost(maxCount)
 			b = r.b
 		}
-		if n == 0 {
-			if r.bad {
+		if n == 0 { // between two places that are not zero
+			r.b = b
+			first := at == 0
+			at += r.atMost(places) * step
+			if b = r.b; r.bad || first || at+step >= places*step {
+				r.fail()
 				return
 			}
-			r.b = b
-			at += r.atMost(uint64(acoustic.MaxLevel-acoustic.MinLevel)) * step
-			b = r.b
 			continue
 		}
 		counts[at] += int64(n)
 	}
-	if r.b = b; at != places*step { // zeros past the end
-		r.fail()
-	}
+	r.b = b
 }
 
 // DecodeDay returns the day that [AppendDay] wrote, or [ErrCorrupt] for anything else.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"os"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -169,8 +170,8 @@ func FuzzDecode(f *testing.F) {
 			return
 		}
 		again, err := levels.Decode(levels.Append(nil, hour, time.Duration(interval), runs), hour, time.Duration(interval))
-		if diff := cmp.Diff(runs, again); err != nil || diff != "" {
-			t.Errorf("decoded, appended, decoded: %v (-first +second):\n%s", err, diff)
+		if err != nil || !reflect.DeepEqual(runs, again) && len(runs)+len(again) > 0 { // cmp takes seconds for an hour of 1 ms
+			t.Errorf("decoded, appended, decoded: %v, %d and %d runs", err, len(runs), len(again))
 		}
 		for _, r := range runs {
 			for _, l := range r.Levels {
@@ -285,8 +286,8 @@ func FuzzDecodeDay(f *testing.F) {
 			return
 		}
 		again, err := levels.DecodeDay(levels.AppendDay(nil, &d))
-		if diff := cmp.Diff(d, again); err != nil || diff != "" {
-			t.Errorf("decoded, appended, decoded: %v (-first +second):\n%s", err, diff)
+		if err != nil || !reflect.DeepEqual(d, again) {
+			t.Errorf("decoded, appended, decoded: %v", err)
 		}
 	})
 }
