@@ -133,75 +133,65 @@ const (
 )
 
 // maximum returns the highest level of lots.
-func maximum(lots []lot) (f Figure, reason string) {
-	var number, above, below *acoustic.Level
-	var aboveSource, belowSource RangeSource
-	for _, l := range lots {
-		if l.Over > 0 {
-			e := l.ceiling()
-			if e.source == "" {
+func maximum(lots []lot) (f Figure, reason string) { return extremeOf(lots, +1) }
+
+// minimum returns the lowest level of lots.
+func minimum(lots []lot) (f Figure, reason string) { return extremeOf(lots, -1) }
+
+// extremeOf returns the highest level for sign +1, the lowest for −1. In the words
+// of the highest: a sample over range is the highest unless another series has a
+// number above that range; samples under range matter only where there are no others.
+func extremeOf(lots []lot, sign int) (f Figure, reason string) {
+	var number, beyond, short end // an empty source stands for none
+	further := func(a, b end) bool { return b.source == "" || sign*int(a.level) > sign*int(b.level) }
+	for i := range lots {
+		l := &lots[i]
+		over, under, top, bottom, n := l.Over, l.Under, l.ceiling(), l.floor(), end{l.Max, Declared}
+		if sign < 0 {
+			over, under, top, bottom, n = under, over, bottom, top, end{l.Min, Declared}
+		}
+		if over > 0 {
+			if top.source == "" {
 				return f, noRange
 			}
-			if above == nil || e.level > *above {
-				above, aboveSource = &e.level, e.source
+			if further(top, beyond) {
+				beyond = top
 			}
 		}
-		if l.Count > 0 && (number == nil || l.Max > *number) {
-			number = &l.Max
+		if l.Count > 0 && further(n, number) {
+			number = n
 		}
-		if l.Under > 0 {
-			if e := l.floor(); e.source != "" && (below == nil || e.level > *below) {
-				below, belowSource = &e.level, e.source
-			}
+		if under > 0 && bottom.source != "" && further(bottom, short) {
+			short = bottom
 		}
 	}
 	switch {
-	case above != nil && (number == nil || *number <= *above):
-		return Figure{Above: new(above.Decibel()), Range: aboveSource}, ""
-	case above != nil: // a flagged sample of another series may be higher still
-		return Figure{Level: new(number.Decibel()), Bound: Lower, Range: aboveSource}, ""
-	case number != nil:
-		return Figure{Level: new(number.Decibel())}, ""
-	case below != nil:
-		return Figure{Below: new(below.Decibel()), Range: belowSource}, ""
+	case beyond.source != "" && (number.source == "" || !further(number, beyond)):
+		return past(beyond, sign), ""
+	case number.source != "" && beyond.source != "": // the flagged sample may still lie further
+		return Figure{Level: new(number.level.Decibel()), Bound: boundOf(sign), Range: beyond.source}, ""
+	case number.source != "":
+		return Figure{Level: new(number.level.Decibel())}, ""
+	case short.source != "":
+		return past(short, -sign), ""
 	}
 	return f, nothing(lots)
 }
 
-// minimum returns the lowest level of lots.
-func minimum(lots []lot) (f Figure, reason string) {
-	var number, above, below *acoustic.Level
-	var aboveSource, belowSource RangeSource
-	for _, l := range lots {
-		if l.Under > 0 {
-			e := l.floor()
-			if e.source == "" {
-				return f, noRange
-			}
-			if below == nil || e.level < *below {
-				below, belowSource = &e.level, e.source
-			}
-		}
-		if l.Count > 0 && (number == nil || l.Min < *number) {
-			number = &l.Min
-		}
-		if l.Over > 0 {
-			if e := l.ceiling(); e.source != "" && (above == nil || e.level < *above) {
-				above, aboveSource = &e.level, e.source
-			}
-		}
+// past returns the figure of what lies above an end of the range, below it for sign −1.
+func past(e end, sign int) Figure {
+	if sign < 0 {
+		return Figure{Below: new(e.level.Decibel()), Range: e.source}
 	}
-	switch {
-	case below != nil && (number == nil || *number >= *below):
-		return Figure{Below: new(below.Decibel()), Range: belowSource}, ""
-	case below != nil:
-		return Figure{Level: new(number.Decibel()), Bound: Upper, Range: belowSource}, ""
-	case number != nil:
-		return Figure{Level: new(number.Decibel())}, ""
-	case above != nil:
-		return Figure{Above: new(above.Decibel()), Range: aboveSource}, ""
+	return Figure{Above: new(e.level.Decibel()), Range: e.source}
+}
+
+// boundOf returns the bound that a maximum has if some of it may have been missed, for −1 a minimum.
+func boundOf(sign int) Bound {
+	if sign < 0 {
+		return Upper
 	}
-	return f, nothing(lots)
+	return Lower
 }
 
 // nothing says why lots have no extreme.

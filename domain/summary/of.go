@@ -2,6 +2,7 @@ package summary
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"leveltrail/domain/series"
@@ -29,7 +30,8 @@ func Of(p Plan, a series.Answer) Summary {
 		}
 	}
 	s.Coverage = p.coverage(&p.total, total.Samples())
-	sh := p.levels(&sums.total, p.request.Percentiles, p.form.names(p.request.Percentiles))
+	var sh sheet
+	p.levels(&sh, &sums.total, p.request.Percentiles, p.form.names(p.request.Percentiles))
 	if p.form.exposure != "" {
 		f, reason := lot{h, total}.sound().exposure(*s.Coverage)
 		sh.give(p.form.exposure, p.form.meanBasis, "", f, reason)
@@ -133,11 +135,10 @@ func (s *sheet) give(symbol string, basis Basis, bound Bound, f Figure, reason s
 	s.figures = append(s.figures, f)
 }
 
-// levels returns the figures of a scope that need no clock. names are the symbols of percentiles.
-func (p *Plan) levels(sum *scopeSum, percentiles []series.Percent, names []string) sheet {
+// levels enters the figures of a scope that need no clock. names are the symbols of percentiles.
+func (p *Plan) levels(sh *sheet, sum *scopeSum, percentiles []series.Percent, names []string) {
 	f := &p.form
 	lots := []lot{{&p.header, sum.Tally}}
-	sh := sheet{figures: make([]Figure, 0, 4+len(percentiles))}
 	if f.mean != "" {
 		snd := lots[0].sound()
 		fig, reason := snd.level(snd.time)
@@ -161,7 +162,6 @@ func (p *Plan) levels(sum *scopeSum, percentiles []series.Percent, names []strin
 		fig, reason := exceeded(sum.histogram, n, lots)
 		sh.give(names[i], f.exceedBasis, "", fig, reason)
 	}
-	return sh
 }
 
 // names returns the symbols of exceedance levels.
@@ -212,23 +212,26 @@ func (p *Plan) indices(s *Summary, sum *scopeSum) {
 }
 
 // stepFigures returns the profile over time.
-func (p *Plan) stepFigures(all []scopeSum) []Step {
+func (p *Plan) stepFigures(sums []scopeSum) []Step {
 	percentiles := p.request.StepPercentiles
 	if p.form.exceed == "" {
 		percentiles = nil // said once, for the whole
 	}
 	names := p.form.names(percentiles)
 	steps := make([]Step, len(p.steps))
+	all := make([]Figure, 0, len(steps)*(3+len(percentiles))) // one piece of memory for all steps
 	for i := range steps {
-		st, sc, sum := &steps[i], &p.steps[i], &all[i]
+		st, sc, sum := &steps[i], &p.steps[i], &sums[i]
 		st.Span = series.Span{From: time.UnixMicro(sc.from).UTC(), To: time.UnixMicro(sc.to).UTC()}
 		st.Samples = sum.Samples()
 		st.Coverage = p.coverage(sc, st.Samples)
 		if st.Samples == 0 {
 			continue // its coverage says why there is nothing
 		}
-		sh := p.levels(sum, percentiles, names)
-		st.Levels, st.Unavailable = sh.figures, sh.cannot
+		sh := sheet{figures: all[len(all):]}
+		p.levels(&sh, sum, percentiles, names)
+		st.Levels, st.Unavailable = slices.Clip(sh.figures), sh.cannot
+		all = all[:len(all)+len(sh.figures)]
 		if sc.asked != nil {
 			figures, _, cannot := p.periodFigures(sc, sum.slots)
 			st.Indices, st.Unavailable = figures, append(st.Unavailable, cannot...)

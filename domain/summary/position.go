@@ -76,37 +76,16 @@ func overlap(a, b Header) bool {
 // The parts come from plans of [PlanPosition].
 func Position(parts []Part) PositionFigures {
 	var sh sheet
-	var symbols []string // that some series could carry, in the order found
-	want := func(symbol string) {
-		if symbol != "" && !slices.Contains(symbols, symbol) {
-			symbols = append(symbols, symbol)
-		}
-	}
-	for _, p := range parts {
-		want(p.Plan.form.mean)
-	}
-	for _, mean := range symbols {
+	for _, mean := range symbols(parts, func(f *form) string { return f.mean }) {
 		equivalent(&sh, mean, parts)
 	}
-	symbols = nil
-	for _, p := range parts {
-		want(p.Plan.form.max)
-	}
-	for _, symbol := range symbols {
+	for _, symbol := range symbols(parts, func(f *form) string { return f.max }) {
 		extreme(&sh, symbol, parts, maximum, func(f *form) (string, Bound) { return f.max, f.maxBound })
 	}
-	symbols = nil
-	for _, p := range parts {
-		want(p.Plan.form.min)
-	}
-	for _, symbol := range symbols {
+	for _, symbol := range symbols(parts, func(f *form) string { return f.min }) {
 		extreme(&sh, symbol, parts, minimum, func(f *form) (string, Bound) { return f.min, f.minBound })
 	}
-	symbols = nil
-	for _, p := range parts {
-		want(p.Plan.form.exceed)
-	}
-	for _, prefix := range symbols {
+	for _, prefix := range symbols(parts, func(f *form) string { return f.exceed }) {
 		distribution(&sh, prefix, parts)
 	}
 
@@ -255,6 +234,17 @@ func distribution(sh *sheet, prefix string, parts []Part) {
 		}
 		sh.give(name, parts[0].Plan.form.exceedBasis, "", f, why)
 	}
+}
+
+// symbols returns what the forms of parts carry of one kind, each once, in the order found.
+func symbols(parts []Part, of func(*form) string) []string {
+	var all []string
+	for _, p := range parts {
+		if s := of(&p.Plan.form); s != "" && !slices.Contains(all, s) {
+			all = append(all, s)
+		}
+	}
+	return all
 }
 
 // carriers returns the parts whose form can carry a figure, in a slice of its own.

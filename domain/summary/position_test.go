@@ -197,3 +197,27 @@ func TestSpotBesideSeries(t *testing.T) {
 	}
 	wantWhy(t, p, "LAE", "spot readings have no duration")
 }
+
+// TestDifferentRanges: what one series calls out of range the other may give a number to.
+func TestDifferentRanges(t *testing.T) {
+	t.Parallel()
+	narrow := newLog(t, "LAF", time.Second).by(meterA).add(noon, 600, 60_00).add(noon.Add(10*time.Minute), 600, series.UnderRange).add(noon.Add(20*time.Minute), 600, series.OverRange)
+	narrow.header.Floor, narrow.header.Ceiling = new(acoustic.Level(40_00)), new(acoustic.Level(90_00))
+	wide := newLog(t, "LAF", time.Second).by(meterA).add(noon.Add(time.Hour), 600, 30_00).add(noon.Add(70*time.Minute), 600, 100_00)
+	p := combine(t, 2, narrow, wide)
+	// A flagged sample may lie above 100 or below 30.
+	if f := wantLevel(t, p.Levels, "LAFmax", 100, 0); f.Bound != summary.Lower || f.Range != summary.Declared {
+		t.Errorf("LAFmax = %+v; want a lower bound", f)
+	}
+	if f := wantLevel(t, p.Levels, "LAFmin", 30, 0); f.Bound != summary.Upper || f.Range != summary.Declared {
+		t.Errorf("LAFmin = %+v; want an upper bound", f)
+	}
+	// 40 % lie above 90 dB, 20 % at 60 dB, 40 % below 40 dB; how they rank among themselves is unknown.
+	if f, _ := level(p.Levels, "LAF10"); f.Level != nil || f.Above == nil || *f.Above != 90 {
+		t.Errorf("LAF10 = %+v; want above 90", f)
+	}
+	wantLevel(t, p.Levels, "LAF50", 60, 0)
+	if f, _ := level(p.Levels, "LAF90"); f.Level != nil || f.Below == nil || *f.Below != 40 {
+		t.Errorf("LAF90 = %+v; want below 40", f)
+	}
+}

@@ -41,12 +41,15 @@ func stretches(zone *time.Location, from, to int64) []stretch {
 	return all
 }
 
+// length returns the time from the first stretch to the last.
+func length(all []stretch) int64 { return all[len(all)-1].to - all[0].from }
+
 // stepTiles numbers the steps of a span: one begins wherever the local clock,
 // less origin, shows a multiple of step. Where the clock is set back by whole
 // steps they come twice, as the hour between 02 and 03 does; where it is set back
 // by less the step lasts longer, as the day of 25 h does.
 func stepTiles(all []stretch, origin, step int64) []tile {
-	var tiles []tile
+	tiles := make([]tile, 0, length(all)/step+2)
 	var last int64 // the step under way, as a multiple
 	for i, s := range all {
 		local := s.from + s.offset - origin
@@ -81,6 +84,7 @@ type skip struct {
 
 // slotTiles cuts a span into slots, the tiles' ids, and tells which slots the clock skipped whole.
 func slotTiles(all []stretch, slots []slot) (tiles []tile, skipped []skip) {
+	tiles = make([]tile, 0, (length(all)/day+2)*int64(len(slots)))
 	for i, s := range all {
 		local := s.from + s.offset
 		if i > 0 {
