@@ -52,12 +52,12 @@ type List[T any] struct{ Items []T }
 const swagged = `{
  "openapi": "3.1.0", "externalDocs": {"description": "", "url": ""},
  "components": {"schemas": {
-  "main.formatUUID": {"type": "string", "enum": ["uuid"], "x-enum-varnames": ["asUUID"]},
+  "main.standInUUID": {"type": "string", "enum": ["uuid"], "x-enum-varnames": ["asUUID"]},
   "api.Range": {"type": "object"},
   "api.List-api_Survey": {"type": "object", "properties": {"Items": {"type": "array", "items": {"$ref": "#/components/schemas/api.Survey"}}}},
   "api.Problem": {"type": "object"},
   "api.Survey": {"type": "object", "properties": {
-   "id": {"$ref": "#/components/schemas/main.formatUUID", "description": "Identifier"},
+   "id": {"$ref": "#/components/schemas/main.standInUUID", "description": "Identifier"},
    "name": {"type": "string", "example": "Invented"}, "ended_at": {"type": "string"}, "note": {"type": "string"},
    "levels_db": {"type": "array", "uniqueItems": false, "items": {"type": "number"}},
    "range": {"$ref": "#/components/schemas/api.Range"}}}

@@ -56,29 +56,45 @@ func generate(root string) ([]byte, error) {
 	return b.Bytes(), err
 }
 
-// The format types stand for Go types that are text on the wire; see overrides.
-// Each has one constant, so that swag keeps the type as an enum, whose only value is the format.
+// The stand-ins take the place of Go types whose wire form swag cannot see; see overrides.
+// Each has one constant, so that swag keeps the type as an enum, whose only value leads to the schema.
 type (
-	formatUUID    string
-	formatInstant string
-	formatDate    string
+	standInUUID    string
+	standInInstant string
+	standInDate    string
+	standInLevel   string
+	standInLevels  string
 )
 
 const (
-	asUUID    formatUUID    = "uuid"
-	asInstant formatInstant = "date-time"
-	asDate    formatDate    = "date"
+	asUUID    standInUUID    = "uuid"
+	asInstant standInInstant = "instant"
+	asDate    standInDate    = "date"
+	asLevel   standInLevel   = "level"
+	asLevels  standInLevels  = "levels"
 )
 
-// overrides names the Go types that swag cannot see through, and what they are on the wire.
+// overrides names the Go types that swag cannot see through, and what stands in for them:
+// by the names that package api writes.
 var overrides = []struct {
-	goType string
-	format any
+	goType  string
+	standIn any
 }{
-	{"github.com/google/uuid.UUID", asUUID},
 	{"uuid.UUID", asUUID},
 	{"time.Time", asInstant},
-	{"leveltrail/domain/civil.Date", asDate},
+	{"civil.Date", asDate},
+	{"acoustic.Level", asLevel},
+	{"Level", asLevel},
+	{"Levels", asLevels},
+}
+
+// standInSchemas are what the types are on the wire, by the value of their stand-in.
+var standInSchemas = map[any]object{
+	string(asUUID):    {"type": "string", "format": "uuid"},
+	string(asInstant): {"type": "string", "format": "date-time"},
+	string(asDate):    {"type": "string", "format": "date"},
+	string(asLevel):   {"type": "number"},
+	string(asLevels):  {"type": "array", "items": object{"type": []any{"number", "null"}}},
 }
 
 // runSwag returns the document that swag makes of the module at root.
@@ -91,7 +107,7 @@ func runSwag(root string) ([]byte, error) {
 
 	var replace strings.Builder
 	for _, o := range overrides {
-		fmt.Fprintf(&replace, "replace %s %T\n", o.goType, o.format)
+		fmt.Fprintf(&replace, "replace %s %T\n", o.goType, o.standIn)
 	}
 	replaceFile := filepath.Join(tmp, "overrides")
 	if err := os.WriteFile(replaceFile, []byte(replace.String()), 0o600); err != nil {

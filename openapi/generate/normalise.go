@@ -16,10 +16,10 @@ const schemaPath = "#/components/schemas/"
 func normalise(doc object, shapes map[string]shape) error {
 	delete(doc, "externalDocs") // always there, always empty
 	schemas := child(child(doc, "components"), "schemas")
-	formats := object{}
+	standIns := map[string]object{}
 	for name, s := range schemas {
-		if strings.HasPrefix(name, "main.format") {
-			formats[schemaPath+name] = s.(object)["enum"].([]any)[0]
+		if strings.HasPrefix(name, "main.standIn") {
+			standIns[schemaPath+name] = standInSchemas[s.(object)["enum"].([]any)[0]]
 			delete(schemas, name)
 			continue
 		}
@@ -34,7 +34,7 @@ func normalise(doc object, shapes map[string]shape) error {
 		delete(schemas, old)
 		schemas[name] = s
 	}
-	walk(doc, func(o object) { tidySchema(o, formats, names) })
+	walk(doc, func(o object) { tidySchema(o, standIns, names) })
 	for _, op := range operations(doc) {
 		tidyBody(op)
 		tidyResponses(op)
@@ -95,11 +95,11 @@ func componentNames(schemas object) (map[string]string, error) {
 }
 
 // tidySchema mends one object of the document, if it is a schema.
-func tidySchema(o object, formats object, names map[string]string) {
+func tidySchema(o object, standIns map[string]object, names map[string]string) {
 	if ref, ok := o["$ref"].(string); ok {
-		if format, ok := formats[ref]; ok {
+		if schema, ok := standIns[ref]; ok {
 			delete(o, "$ref")
-			o["type"], o["format"] = "string", format
+			maps.Copy(o, schema)
 		} else if name, ok := names[strings.TrimPrefix(ref, schemaPath)]; ok {
 			o["$ref"] = schemaPath + name
 		}
