@@ -1,6 +1,7 @@
 package acoustic_test
 
 import (
+	"errors"
 	"math"
 	"testing"
 
@@ -89,7 +90,7 @@ func TestPeriodSetValidate(t *testing.T) {
 		{"no symbol", acoustic.PeriodSet{Name: "n", Periods: []acoustic.Period{{From: 0, To: 60}}}, "periods/0/symbol"},
 	}
 	for _, tt := range tests {
-		e, ok := tt.set.Validate().(*fault.Error)
+		e, ok := errors.AsType[*fault.Error](tt.set.Validate())
 		if !ok || len(e.Fields) != 1 || e.Fields[0].Path != tt.path {
 			t.Errorf("%s: Validate() = %v; want one field, %s", tt.name, tt.set.Validate(), tt.path)
 		}

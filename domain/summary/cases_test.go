@@ -1,6 +1,7 @@
 package summary_test
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"testing"
@@ -489,7 +490,7 @@ func TestBadRequests(t *testing.T) {
 		r := request(time.UTC)
 		tt.change(&r)
 		_, err := summary.PlanFor(r, l.header)
-		e, ok := err.(*fault.Error)
+		e, ok := errors.AsType[*fault.Error](err)
 		if !ok || e.Kind != fault.Invalid || len(e.Fields) != 1 || e.Fields[0].Path != tt.field {
 			t.Errorf("%s: PlanFor = %v; want %s to be invalid", tt.name, err, tt.field)
 		}

@@ -155,19 +155,19 @@ func TestConsecutive(t *testing.T) {
 func TestTwoMeters(t *testing.T) {
 	t.Parallel()
 	const why = "two meters measured at the same time and none is named primary"
-	make := func(meter uuid.UUID, l acoustic.Level) *log {
+	hour := func(meter uuid.UUID, l acoustic.Level) *log {
 		return newLog(t, "LAF", time.Second).by(meter).hold(noon, noon.Add(time.Hour), l)
 	}
-	p := combine(t, 1, make(meterA, 60_00), make(meterB, 61_00))
+	p := combine(t, 1, hour(meterA, 60_00), hour(meterB, 61_00))
 	wantWhy(t, p, "LAeq", why)
 	wantWhy(t, p, "LAF90", why)
 	wantLevel(t, p.Levels, "LAFmax", 61, 0) // the maximum of all
 
-	p = combine(t, 1, make(meterA, 60_00), make(meterB, 61_00).primary())
+	p = combine(t, 1, hour(meterA, 60_00), hour(meterB, 61_00).primary())
 	wantLevel(t, p.Levels, "LAeq", 61, 1e-9)
 	wantLevel(t, p.Levels, "LAF90", 61, 0)
 
-	p = combine(t, 1, make(meterA, 60_00), make(meterA, 61_00))
+	p = combine(t, 1, hour(meterA, 60_00), hour(meterA, 61_00))
 	wantWhy(t, p, "LAeq", "two series of one meter measured the same at the same time")
 }
 
