@@ -50,9 +50,15 @@ func anyLevel(t *rapid.T) acoustic.Level {
 	return acoustic.Level(rapid.Int16Range(4000, 4020).Draw(t, "narrow"))
 }
 
+// stretch draws a duration whose order of magnitude may be any from none to half a minute.
+func stretch(t *rapid.T, label string) time.Duration {
+	unit := rapid.SampledFrom([]time.Duration{0, time.Microsecond, time.Millisecond, 125 * time.Millisecond, time.Second}).Draw(t, label+" unit")
+	return unit * time.Duration(rapid.IntRange(0, 30).Draw(t, label))
+}
+
 // anyRuns draws runs in time order with gaps of whole and broken intervals.
 func anyRuns(t *rapid.T, interval time.Duration) []series.Run {
-	at := midnight.Add(time.Duration(rapid.IntRange(0, 100_000).Draw(t, "start")) * time.Millisecond)
+	at := midnight.Add(stretch(t, "start"))
 	var runs []series.Run
 	for range rapid.IntRange(0, 6).Draw(t, "runs") {
 		n := 1
@@ -64,7 +70,7 @@ func anyRuns(t *rapid.T, interval time.Duration) []series.Run {
 			r.Levels = append(r.Levels, anyLevel(t))
 		}
 		runs = append(runs, r)
-		at = at.Add(time.Duration(n) * interval).Add(time.Duration(rapid.IntRange(1, 5_000_000).Draw(t, "gap")) * time.Microsecond)
+		at = at.Add(time.Duration(n) * interval).Add(time.Microsecond + stretch(t, "gap"))
 	}
 	return runs
 }
@@ -162,6 +168,7 @@ func TestMerge(t *testing.T) {
 		{"off phase after a gap", time.Second, []series.Run{run(0, 1, 2)}, []series.Run{run(2.5, 2)}, []series.Run{run(0, 1, 2), run(2.5, 2)}, 0},
 		{"off phase before a difference", time.Second, []series.Run{run(0, 1, 2, 3, 4)}, []series.Run{run(0, 1, 2, 3, 5), run(1.5, 1)}, nil, 1.5},
 		{"difference before off phase", time.Second, []series.Run{run(0, 1, 2, 3, 4)}, []series.Run{run(0, 1, 9, 3, 5), run(1.5, 1)}, nil, 1},
+		{"later difference first", time.Second, []series.Run{run(0, 1, 2, 3, 4, 5, 6)}, []series.Run{run(0, 1, 2, 3, 4, 5, 9), run(2, 3, 9)}, nil, 3},
 		{"appended twice, unequal", time.Second, nil, []series.Run{run(0, 1, 2), run(1, 3)}, nil, 1},
 		{"spot", 0, []series.Run{run(0, 1), run(7, 2)}, []series.Run{run(3, 5), run(7, 2)}, []series.Run{run(0, 1), run(3, 5), run(7, 2)}, 0},
 		{"spot, unequal", 0, []series.Run{run(0, 1), run(7, 2)}, []series.Run{run(7, 3)}, nil, 7},
@@ -220,10 +227,13 @@ func TestSplit(t *testing.T) {
 // anyAsk draws disjoint cells in time order that cut through samples and share groups.
 func anyAsk(t *rapid.T) series.Ask {
 	ask := series.Ask{Groups: rapid.IntRange(1, 20).Draw(t, "groups")}
-	at := midnight.Add(-time.Minute)
+	at := midnight.Add(-stretch(t, "before"))
 	for range rapid.IntRange(0, 40).Draw(t, "cells") {
-		from := at.Add(time.Duration(rapid.IntRange(0, 2_000_000).Draw(t, "pause")) * time.Microsecond)
-		at = from.Add(time.Duration(rapid.IntRange(1, 9_000_000).Draw(t, "length")) * time.Microsecond)
+		from := at
+		if rapid.Bool().Draw(t, "apart") {
+			from = at.Add(stretch(t, "pause"))
+		}
+		at = from.Add(time.Microsecond + stretch(t, "length"))
 		ask.Cells = append(ask.Cells, series.Cell{
 			Span:  series.Span{From: from, To: at},
 			Group: rapid.IntRange(-1, ask.Groups-1).Draw(t, "group"),
@@ -279,6 +289,23 @@ func TestDayOf(t *testing.T) {
 			}
 		}
 	})
+}
+
+// More groups than are counted densely at once, in turns, each of them again and again.
+func TestCollectManyGroups(t *testing.T) {
+	const groups, turns = 50, 3
+	ask := series.Ask{Groups: groups}
+	r := series.Run{Start: midnight}
+	want := make([]series.Histogram, groups)
+	for i := range groups * turns {
+		from := midnight.Add(time.Duration(i) * time.Second)
+		ask.Cells = append(ask.Cells, series.Cell{Span: series.Span{From: from, To: from.Add(time.Second)}, Group: i % groups})
+		r.Levels = append(r.Levels, acoustic.Level(i))
+		want[i%groups].Add(acoustic.Level(i))
+	}
+	if diff := cmp.Diff(want, series.Collect([]series.Run{r}, time.Second, ask).Histograms); diff != "" {
+		t.Errorf("histograms (-want +got):\n%s", diff)
+	}
 }
 
 // A sum of very many loud samples stays at the top of the range instead of wrapping.

@@ -183,6 +183,38 @@ func FuzzDecode(f *testing.F) {
 	})
 }
 
+// What the checksum cannot know: bytes that break a rule of the format.
+func TestDecodeRefuses(t *testing.T) {
+	// One run of two numbers in steps of 0.01 dB from 200 dB, one step up and one down.
+	up, down := []byte{0, 1, 0, 2, 0xa8, 0xc3, 1, 0, 2, 0, 0}, []byte{0, 1, 0, 2, 0xa8, 0xc3, 1, 0, 1, 0, 0}
+	if runs, err := levels.Decode(levels.Seal(down), hour, time.Second); err != nil || runs[0].Levels[1] != 19_999 {
+		t.Fatalf("Decode(down) = %v, %v", runs, err)
+	}
+	for _, tt := range []struct {
+		name     string
+		b        []byte
+		interval time.Duration
+	}{
+		{"above the highest level", up, time.Second},
+		{"first level too high", []byte{0, 1, 0, 1, 0xa9, 0xc3, 1}, time.Second},
+		{"more bytes", append(slices.Clone(down), 0), time.Second},
+		{"too few bytes", down[:len(down)-1], time.Second},
+		{"no such step", append([]byte{3}, down[1:]...), time.Second},
+		{"no such unit", append([]byte{5 << 2}, down[1:]...), time.Second},
+		{"unknown bit of the shape", append([]byte{1 << 6}, down[1:]...), time.Second},
+		{"no such coding", []byte{0, 1, 0, 2, 1, 9, 1, 0, 0}, time.Second},
+		{"empty run", []byte{0, 1, 0, 0}, time.Second},
+		{"sample after the hour", []byte{0, 1, 0, 2, 1, 0, 2, 0, 0}, time.Hour},
+		{"run after the hour", []byte{0, 2, 0, 1, 0, 1, 1, 0, 2, 0, 0}, time.Hour},
+		{"spot in units of no interval", []byte{0, 1, 1, 1}, 0},
+		{"more flags than samples", []byte{1 << 5, 1, 0, 1, 1, 0, 4}, time.Second},
+	} {
+		if _, err := levels.Decode(levels.Seal(tt.b), hour, tt.interval); !errors.Is(err, levels.ErrCorrupt) {
+			t.Errorf("%s: err = %v; want ErrCorrupt", tt.name, err)
+		}
+	}
+}
+
 // A few bytes that claim an hour of milliseconds are refused before room is made for it.
 func TestDecodeAllocatesLittle(t *testing.T) {
 	b := levels.Seal([]byte{2, 1, 0, 0x80, 0xdd, 0xdb, 0x01, 10}) // 3,600,000 numbers from one level
