@@ -1,0 +1,184 @@
+package logfile
+
+import (
+	"errors"
+	"io"
+	"strings"
+	"time"
+)
+
+var orders = [3]string{"ymd", "dmy", "mdy"}
+
+// evidence gathers, over the dates of a file, which orders can read them.
+type evidence struct {
+	ruledOut [3]bool
+	differ   [3][3]bool // some date means different days in the two orders
+	next     [3]int     // dates that follow the one before by a day
+	changes  int        // dates that differ from the one before
+	last     [3]int64
+	first    [3]int64
+	began    bool
+	dots     bool
+	text     string // a date that can be read in several ways
+	line     int
+}
+
+func (e *evidence) add(line int, text string) {
+	d, ok := dateParts([]byte(text))
+	if !ok {
+		return
+	}
+	var days [3]int64
+	var reads [3]bool
+	some := false
+	for i, order := range orders {
+		var f fit
+		days[i], f = d.inOrder(order)
+		reads[i] = f == good && !(order == "ymd" && d.month >= 0 && d.year < 0) // 3-Mar-26 begins with the day
+		some = some || reads[i]
+	}
+	if !some {
+		return // a date that is impossible in any order says nothing
+	}
+	e.dots = e.dots || d.dots
+	for i := range orders {
+		e.ruledOut[i] = e.ruledOut[i] || !reads[i]
+	}
+	if e.began {
+		e.changes++
+		for i := range orders {
+			if days[i] == e.last[i]+1 {
+				e.next[i]++
+			}
+		}
+	} else {
+		e.began, e.first = true, days
+	}
+	e.last = days
+	for i := range orders {
+		for j := range orders {
+			if reads[i] && reads[j] && days[i] != days[j] {
+				if e.differ[i][j] = true; e.text == "" {
+					e.text, e.line = text, line
+				}
+			}
+		}
+	}
+}
+
+// alike reports whether all orders of list read every date alike.
+func (e *evidence) alike(list []int) bool {
+	for _, i := range list {
+		if e.differ[list[0]][i] {
+			return false
+		}
+	}
+	return len(list) > 0
+}
+
+// left returns the orders not ruled out.
+func (e *evidence) left() []int {
+	var left []int
+	for i := range orders {
+		if !e.ruledOut[i] {
+			left = append(left, i)
+		}
+	}
+	return left
+}
+
+// settled reports whether no further date can change the answer.
+func (e *evidence) settled() bool { return len(e.left()) <= 1 }
+
+// dateOrder decides the date order of the file, over as many dates as it needs.
+func (s sample) dateOrder(r io.ReadSeeker, l *Layout, o Options) ([]Problem, error) {
+	var e evidence
+	if err := eachDate(r, *l, func(line int, text string) bool {
+		e.add(line, text)
+		return !e.settled()
+	}); err != nil {
+		return nil, err
+	}
+	left := e.left()
+	decide := func(i int, why string) { l.DateOrder = orders[i]; l.because("date order %s: %s", orders[i], why) }
+	switch {
+	case len(left) == 0:
+		return []Problem{{Line: e.line, Column: max(l.Columns.Date, l.Columns.DateTime), Code: "date_order_ambiguous", Text: e.text, Refuses: true,
+			Detail: "no order of day, month and year reads all dates of the file"}}, nil
+	case len(left) == 1:
+		decide(left[0], "no other reads all dates of the file")
+		return nil, nil
+	case e.alike(left):
+		decide(left[0], "every order reads the dates alike")
+		return nil, nil
+	}
+	for _, line := range s.lines[:min(l.HeaderRows, len(s.lines))] {
+		if hint := dateHint(line); hint != "" {
+			for _, i := range left {
+				if orders[i] == hint {
+					decide(i, "a line before the data spells it out")
+					return nil, nil
+				}
+			}
+		}
+	}
+	var daily []int
+	for _, i := range left {
+		if e.changes > 0 && e.next[i] == e.changes {
+			daily = append(daily, i)
+		}
+	}
+	if e.alike(daily) {
+		decide(daily[0], "only so do the dates go on day by day")
+		return nil, nil
+	}
+	if !o.Expected.From.IsZero() {
+		var near []int
+		for _, i := range left {
+			from, to := time.Unix(e.first[i]*86400, 0), time.Unix((e.last[i]+1)*86400, 0)
+			if to.Add(24*time.Hour).After(o.Expected.From) && (o.Expected.To.IsZero() || from.Add(-24*time.Hour).Before(o.Expected.To)) {
+				near = append(near, i)
+			}
+		}
+		if e.alike(near) {
+			decide(near[0], "only so do the dates fall within the survey")
+			if e.dots && orders[near[0]] == "dmy" {
+				return nil, nil
+			}
+			return []Problem{{Line: e.line, Column: max(l.Columns.Date, l.Columns.DateTime), Code: "date_order_from_survey", Text: e.text,
+				Detail: "the dates can be read in several orders; " + orders[near[0]] + " is taken because only so they fall within the survey"}}, nil
+		}
+	}
+	if e.dots && !e.ruledOut[1] {
+		decide(1, "dates with full stops begin with the day (common practice)")
+		return nil, nil
+	}
+	names := make([]string, len(left))
+	for i, n := range left {
+		names[i] = orders[n]
+	}
+	return []Problem{{Line: e.line, Column: max(l.Columns.Date, l.Columns.DateTime), Code: "date_order_ambiguous", Text: e.text, Refuses: true,
+		Detail: "every date of the file can be read as " + strings.Join(names, " and as ") + "; say which in a layout"}}, nil
+}
+
+// eachDate calls f with the date text of each data row whose date differs from
+// that of the row before, until it returns false.
+func eachDate(r io.ReadSeeker, l Layout, f func(line int, text string) bool) error {
+	in, p, err := newRows(r, l, "", nil)
+	if err != nil || p != nil {
+		return err
+	}
+	more := true
+	in.dates = func(text []byte) { more = more && f(in.lines.number, string(text)) }
+	var w row
+	for more && w.code != "line_too_long" {
+		err := in.next(&w)
+		if err != nil && (errors.Is(err, io.EOF) || isPacked(err)) {
+			return nil // reading the rows names the fault
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,117 @@
+package logfile
+
+import (
+	"fmt"
+	"io"
+	"time"
+
+	"leveltrail/domain/series"
+)
+
+// Read understands the file r and passes its samples to emit, in time order
+// within each position, runs of at most [MaxRun] samples, a run that begins
+// where the one before ended continuing it. Nothing is emitted of a file that
+// is refused. emit may be nil and may keep what it gets; its error ends the
+// reading and is returned. r is read from its beginning, several times;
+// memory does not grow with its length, unless its rows are out of order.
+func Read(r io.ReadSeeker, o Options, emit func(position int, run series.Run) error) (Report, error) {
+	l, detected, err := Detect(r, o)
+	if err != nil {
+		return Report{}, err
+	}
+	var found problems
+	for _, p := range detected {
+		found.add(p)
+	}
+	rep := Report{Layout: l}
+	found.quantity(l, o)
+	if found.refused() {
+		return rep.with(&found), nil
+	}
+	// Entries into a repeated hour whose pass is only known at its end ask for another reading.
+	second := map[int]map[int64]bool{}
+	var p *plan
+	before := found
+	for again, n := true, 0; again && n < 10; n++ {
+		found = before
+		if p, again, err = scan(r, l, o, second, &found); err != nil {
+			return rep, err
+		}
+	}
+	rep.Rows = p.rows
+	switch {
+	case found.refused():
+		return rep.with(&found), nil
+	case p.rows.Read == 0:
+		found.add(Problem{Code: "file_header_only", Detail: "the file has no data row", Refuses: true})
+	case p.readings() == 0:
+		found.add(Problem{Code: "no_readings", Detail: "no row of the file holds a reading", Refuses: true})
+	default:
+		p.settle(o, &found)
+	}
+	if found.refused() {
+		return rep.with(&found), nil
+	}
+	p.remarks(o, &found)
+	rep.Tracks, err = p.runs(r, l, o, second, &found, emit)
+	rep.Rows = p.rows
+	return rep.with(&found), err
+}
+
+func (rep Report) with(found *problems) Report {
+	rep.Problems, rep.ProblemsTotal, rep.Refused = found.byLine(), found.total, found.refused()
+	return rep
+}
+
+// quantity refuses a file whose heading or unit contradicts the declared quantity.
+func (p *problems) quantity(l Layout, o Options) {
+	if len(o.Quantity) < 2 {
+		return
+	}
+	c := l.Columns.Level
+	if w, ok := weightingOf(l.Unit); ok && w != 0 && w != o.Quantity[1] {
+		p.add(Problem{Column: c, Code: "weighting_differs", Text: l.Unit, Refuses: true,
+			Detail: fmt.Sprintf("the file is weighted %c, the declared quantity is %s", w, o.Quantity)})
+		return
+	}
+	switch {
+	case l.Quantity == "" || l.Quantity == o.Quantity:
+	case l.Quantity[1] != o.Quantity[1]:
+		p.add(Problem{Column: c, Code: "weighting_differs", Text: l.Quantity, Refuses: true,
+			Detail: fmt.Sprintf("the file names %s, the declared quantity is %s", l.Quantity, o.Quantity)})
+	default:
+		p.add(Problem{Column: c, Code: "quantity_differs", Text: l.Quantity, Refuses: true,
+			Detail: fmt.Sprintf("the file names %s, the declared quantity is %s", l.Quantity, o.Quantity)})
+	}
+}
+
+// remarks notes what was taken for granted.
+func (p *plan) remarks(o Options, found *problems) {
+	interval := p.interval * p.per
+	switch {
+	case p.interval == 0:
+	case o.Stamps == "" && interval > second:
+		found.notice(0, "stamps_assumed", "each stamp is taken as the beginning of its interval of "+human(interval))
+	case o.Stamps == "interval_end":
+		found.notice(0, "stamps_shifted", "each stamp marks the end of its interval, so every sample begins "+human(interval)+" before it")
+	}
+	if p.rounded > 0 {
+		found.notice(p.roundedLine, "level_rounded", fmt.Sprintf("%d levels have more than two decimals and are rounded to 0.01 dB, this one first", p.rounded))
+	}
+	first, last := p.order[0].first, p.order[0].last
+	for _, t := range p.order {
+		for _, s := range t.segments {
+			first, last = min(first, s.from), max(last, s.to)
+		}
+	}
+	at := time.UnixMicro(first).UTC()
+	far := !o.Expected.From.IsZero() && o.Expected.From.Sub(at).Abs() > 365*24*time.Hour
+	if at.Year() < 2010 || at.Year() > 2100 || far { // house values
+		found.notice(p.order[0].firstLine, "clock_never_set", "the stamps begin in "+at.Format("2006-01-02")+"; the clock was probably never set")
+	}
+	fix := correctionOf(o)
+	if by := fix.apply(first).UnixMicro() - first; by != 0 || fix.drift != 0 {
+		to := fix.apply(last).UnixMicro() - last
+		found.notice(0, "clock_corrected", fmt.Sprintf("%s is added to the first stamp, %s to the last", human(by), human(to)))
+	}
+}
