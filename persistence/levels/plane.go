@@ -1,6 +1,7 @@
 package levels
 
 import (
+	"bytes"
 	"encoding/binary"
 	"math/bits"
 
@@ -21,14 +22,10 @@ const streams4 = 1024
 
 // appendPlane appends p, which is not empty, in the shortest coding.
 func appendPlane(dst, p []byte, s *huff0.Scratch) []byte {
-	var counts [256]int32
-	for _, c := range p {
-		counts[c]++
-	}
-	if int(counts[p[0]]) == len(p) {
+	if bytes.Count(p, p[:1]) == len(p) {
 		return append(dst, constant, p[0])
 	}
-	if others := len(p) - int(counts[0]); others*(2+bits.Len(uint(len(p)/others))/8) < len(p)/8 {
+	if others := len(p) - bytes.Count(p, []byte{0}); others*(2+bits.Len(uint(len(p)/others))/8) < len(p)/8 {
 		return appendSparse(dst, p, others)
 	}
 	coding, compress := byte(huffman4), huff0.Compress4X
