@@ -20,7 +20,7 @@ const (
 // streams4 is the length from which four streams are written: their six more bytes are then lost in the rest.
 const streams4 = 1024
 
-// appendPlane appends p, which is not empty, in the shortest coding.
+// appendPlane appends p, which is not empty, in the coding that looks shortest.
 func appendPlane(dst, p []byte, s *huff0.Scratch) []byte {
 	if bytes.Count(p, p[:1]) == len(p) {
 		return append(dst, constant, p[0])
