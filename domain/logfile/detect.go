@@ -279,10 +279,8 @@ func (s sample) headings(end int) []string {
 	heads := make([]string, s.width)
 	for i := end - 1; i >= max(0, end-3); i-- {
 		f := s.fields[i]
-		if len(f) > s.width || len(f) < s.width-1 || len(f) < 2 {
-			break
-		}
-		if lineScore(f) > 0 {
+		// A heading may lack its last field; among aligned columns no one knows which.
+		if len(f) != s.width && (len(f) != s.width-1 || s.delim == ' ') || len(f) < 2 || lineScore(f) > 0 {
 			break
 		}
 		for j := range f {

@@ -134,9 +134,13 @@ func (s sample) dateOrder(r io.ReadSeeker, l *Layout, o Options) ([]Problem, err
 	}
 	if !o.Expected.From.IsZero() {
 		var near []int
+		until := o.Expected.To
+		if until.IsZero() {
+			until = o.Expected.From.AddDate(1, 0, 0) // no survey runs longer (house value)
+		}
 		for _, i := range left {
 			from, to := time.Unix(e.first[i]*86400, 0), time.Unix((e.last[i]+1)*86400, 0)
-			if to.Add(24*time.Hour).After(o.Expected.From) && (o.Expected.To.IsZero() || from.Add(-24*time.Hour).Before(o.Expected.To)) {
+			if to.Add(24*time.Hour).After(o.Expected.From) && from.Add(-24*time.Hour).Before(until) {
 				near = append(near, i)
 			}
 		}

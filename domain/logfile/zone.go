@@ -135,7 +135,7 @@ func (w *wall) inRepeated(stamp, old, next int64) (int64, note) {
 	switch {
 	case w.wentBack || w.entrySecond:
 		w.offset = next
-	case w.seen && first < w.at:
+	case w.seen && (first < w.at || first == w.at && w.step >= old-next): // the latter in hourly logs
 		w.wentBack, w.offset = true, next
 		if n == noNote {
 			n = secondPass
