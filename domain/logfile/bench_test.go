@@ -68,7 +68,7 @@ func BenchmarkRead(b *testing.B) {
 		theirs += time.Since(from)
 		from = time.Now()
 		samples := 0
-		rep, err := logfile.Read(bytes.NewReader(file), logfile.Options{Quantity: "LAF"}, func(_ int, run series.Run) error {
+		rep, err := logfile.Read(bytes.NewReader(file), logfile.Options{Quantity: "LAF"}, func(_ int, _ time.Duration, run series.Run) error {
 			samples += len(run.Levels)
 			return nil
 		})

@@ -26,11 +26,15 @@ type sample struct {
 }
 
 // Detect tells how the file r is laid out. Problems that refuse it also hold
-// the questions left open: date_order_ambiguous, level_column_ambiguous.
+// the questions left open: date_order_ambiguous, level_column_ambiguous. An
+// unfit o.Layout is an Invalid error.
 func Detect(r io.ReadSeeker, o Options) (Layout, []Problem, error) {
 	var given Layout
 	if o.Layout != nil {
 		given = *o.Layout
+		if err := given.Validate(); err != nil {
+			return Layout{}, nil, err
+		}
 	}
 	text, encoding, p, err := open(r, given.Encoding)
 	if err != nil {

@@ -9,12 +9,12 @@ import (
 )
 
 // Read understands the file r and passes its samples to emit, in time order
-// within each position, runs of at most [MaxRun] samples, a run that begins
-// where the one before ended continuing it. Nothing is emitted of a file that
-// is refused. emit may be nil and may keep what it gets; its error ends the
+// within each position, with the interval of the file (0 = spot readings), in
+// runs of at most [MaxRun] samples; a run that begins where the one before
+// ended continues it. Nothing is emitted of a file that is refused. emit may be nil and may keep what it gets; its error ends the
 // reading and is returned. r is read from its beginning, several times;
 // memory does not grow with its length, unless its rows are out of order.
-func Read(r io.ReadSeeker, o Options, emit func(position int, run series.Run) error) (Report, error) {
+func Read(r io.ReadSeeker, o Options, emit func(position int, interval time.Duration, run series.Run) error) (Report, error) {
 	l, detected, err := Detect(r, o)
 	if err != nil {
 		return Report{}, err

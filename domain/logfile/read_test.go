@@ -19,7 +19,7 @@ import (
 func read(t *testing.T, file string, o logfile.Options) (logfile.Report, map[int][]series.Run) {
 	t.Helper()
 	runs := map[int][]series.Run{}
-	rep, err := logfile.Read(strings.NewReader(file), o, func(position int, run series.Run) error {
+	rep, err := logfile.Read(strings.NewReader(file), o, func(position int, interval time.Duration, run series.Run) error {
 		runs[position] = append(runs[position], run)
 		return nil
 	})

@@ -17,7 +17,7 @@ type sink struct {
 	fix      correction
 	interval int64 // 0 = spot
 	end      int64 // of the last run
-	emit     func(position int, run series.Run) error
+	emit     func(position int, interval time.Duration, run series.Run) error
 }
 
 func (s *sink) put(start int64, levels []acoustic.Level) error {
@@ -42,7 +42,7 @@ func (s *sink) put(start int64, levels []acoustic.Level) error {
 	if s.emit == nil {
 		return nil
 	}
-	return s.emit(k.Position, series.Run{Start: s.fix.apply(start), Levels: levels})
+	return s.emit(k.Position, k.Interval, series.Run{Start: s.fix.apply(start), Levels: levels})
 }
 
 // builder puts the samples of one track together.
@@ -214,7 +214,7 @@ func (b *builder) finish() error {
 }
 
 // builders makes a builder for each track.
-func (p *plan) builders(o Options, second map[int]map[int64]bool, found *problems, emit func(int, series.Run) error) {
+func (p *plan) builders(o Options, second map[int]map[int64]bool, found *problems, emit func(int, time.Duration, series.Run) error) {
 	fix := correctionOf(o)
 	for _, t := range p.order {
 		t.clock = newWall(o.Location, second[t.position])
@@ -239,7 +239,7 @@ func (p *plan) builders(o Options, second map[int]map[int64]bool, found *problem
 }
 
 // runs reads the file a second time and passes on its samples.
-func (p *plan) runs(r io.ReadSeeker, l Layout, o Options, second map[int]map[int64]bool, found *problems, emit func(int, series.Run) error) ([]Track, error) {
+func (p *plan) runs(r io.ReadSeeker, l Layout, o Options, second map[int]map[int64]bool, found *problems, emit func(int, time.Duration, series.Run) error) ([]Track, error) {
 	p.builders(o, second, found, emit)
 	shift := int64(0)
 	if o.Stamps == "interval_end" {

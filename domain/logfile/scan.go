@@ -87,7 +87,7 @@ func (s *steps) flush() {
 }
 
 // interval returns the usual difference in µs, 0 if the stamps are irregular:
-// at least four in five of the differences must lie within half of it (house value).
+// at least four in five of the differences must lie within half of it, and it is a day at most (house values).
 func (s *steps) interval() int64 {
 	s.flush()
 	var mode, most, total int64
@@ -124,7 +124,7 @@ func (s *steps) interval() int64 {
 			regular += n
 		}
 	}
-	if regular*5 < total*4 {
+	if regular*5 < total*4 || mode > day {
 		return 0
 	}
 	return mode

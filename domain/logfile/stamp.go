@@ -128,7 +128,7 @@ func (d date) inOrder(order string) (days int64, f fit) {
 	if d.year < 0 {
 		year += 2000
 	}
-	if d.part[m] < 1 || d.part[m] > 12 || d.part[dd] < 1 || d.part[dd] > daysIn(year, d.part[m]) || year < 1 {
+	if d.part[m] < 1 || d.part[m] > 12 || d.part[dd] < 1 || d.part[dd] > daysIn(year, d.part[m]) || year < 1900 || year > 2199 {
 		return 0, impossible
 	}
 	return daysFromCivil(year, d.part[m], d.part[dd]), good

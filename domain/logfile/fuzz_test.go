@@ -1,0 +1,136 @@
+package logfile
+
+import (
+	"errors"
+	"io"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"leveltrail/domain/acoustic"
+	"leveltrail/domain/series"
+)
+
+// everyRow reads all rows of a file; slow does without skeletons.
+func everyRow(t *testing.T, file string, l Layout, slow bool) []row {
+	in, p, err := newRows(strings.NewReader(file), l, "LAF", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p != nil {
+		return nil
+	}
+	in.slow = slow
+	var all []row
+	for {
+		var w row
+		err := in.next(&w)
+		if errors.Is(err, io.EOF) || err != nil && isPacked(err) {
+			return all
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		if all = append(all, w); w.code == "line_too_long" {
+			return all
+		}
+	}
+}
+
+type emitted struct {
+	position int
+	interval time.Duration
+	run      series.Run
+}
+
+func readAll(t *testing.T, file string, o Options) (Report, []emitted) {
+	var runs []emitted
+	rep, err := Read(strings.NewReader(file), o, func(position int, interval time.Duration, run series.Run) error {
+		runs = append(runs, emitted{position, interval, run})
+		return nil
+	})
+	if err != nil {
+		t.Fatalf("Read: %v", err)
+	}
+	return rep, runs
+}
+
+// FuzzRead holds for any bytes: rows add up, a refused file gives nothing, runs
+// are in order and hold what the report counts, and the quick ways of reading
+// (skeletons, the record of the first reading) give what the slow ones do.
+func FuzzRead(f *testing.F) {
+	for _, seed := range []string{
+		"", "at,level\n", "Date;Time;Level\n14.03.2026;07:00:00;51,2\n14.03.2026;07:00:01;Lo\n14.03.2026;07:00:02;151,2\n14.03.2026;07:00:03;9,2\n",
+		"No;Date;Time;Pos;Level;Unit\r\n1;14.03.2026;07:00:00;102;51,2;dBA\r\n2;14.03.2026;07:00:01;103;51,3;dBA\r\n3;14.03.2026;07:00:02;102;51,4;dBA\r\n",
+		"2026-03-14 07:00:00  51.2\n2026-03-14 07:00:01  < 24\n2026-03-14 07:00:02  52.2\nMean  51.9\n",
+		"\"2026-10-25 02:59:59\",\"51,2\"\n\"2026-10-25 02:00:00\",\"51,3\"\n\"2026-10-25 02:00:01\",\"51\"\"3\"\n",
+		"at;level\n2026-10-25 02:30:00;51.2\n2026-10-25 02:59:59;51.2\n2026-10-25 03:00:00;51.2\n2026-10-25 03:00:01;51.2\n",
+		"\xff\xfe2\x000\x002\x006\x00", "\xfe\xff\x002", "\x1f\x8b\x08\x00", "PK\x03\x04", "03/04/26 7:00 PM|51.2 dB\n04/04/26 0:00 AM|1e9\n",
+		"at;level\n2026-03-14 07:00:02;1\n2026-03-14 07:00:01;2\n2026-03-14 07:00:00;3\n2026-03-14 07:00:00;3\n",
+	} {
+		f.Add(seed, false, false)
+		f.Add(seed, true, true)
+	}
+	vienna, err := time.LoadLocation("Europe/Vienna")
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Fuzz(func(t *testing.T, file string, lenient, end bool) {
+		o := Options{Quantity: "LAF", Location: vienna, AcceptUnreadable: lenient}
+		if end {
+			o.Stamps = "interval_end"
+		}
+		rep, runs := readAll(t, file, o)
+		if r := rep.Rows; !rep.Refused && r.Read != r.Accepted+r.Flagged+r.Rejected {
+			t.Errorf("rows do not add up: %+v", r)
+		}
+		if rep.Refused && (len(runs) > 0 || len(rep.Tracks) > 0) {
+			t.Errorf("a refused file gave %d runs", len(runs))
+		}
+		count := map[int]int64{}
+		after := map[int]time.Time{}
+		interval := map[int]time.Duration{}
+		for _, k := range rep.Tracks {
+			interval[k.Position] = k.Interval
+		}
+		for _, e := range runs {
+			if n := len(e.run.Levels); n == 0 || n > MaxRun {
+				t.Fatalf("a run of %d samples", n)
+			}
+			if e.interval != interval[e.position] {
+				t.Fatalf("interval %s; the report says %s", e.interval, interval[e.position])
+			}
+			if e.run.Start.Before(after[e.position]) {
+				t.Fatalf("the run of %s begins before the end %s of the one before", e.run.Start, after[e.position])
+			}
+			after[e.position] = e.run.Start.Add(time.Duration(len(e.run.Levels)) * interval[e.position])
+			count[e.position] += int64(len(e.run.Levels))
+			for _, l := range e.run.Levels {
+				if l != series.UnderRange && l != series.OverRange && (l < acoustic.MinLevel || l > acoustic.MaxLevel) {
+					t.Fatalf("level %s", l)
+				}
+			}
+		}
+		for _, k := range rep.Tracks {
+			if k.Samples != count[k.Position] || !k.To.Equal(after[k.Position]) || k.To.Before(k.From) {
+				t.Errorf("track %+v; runs hold %d samples to %s", k, count[k.Position], after[k.Position])
+			}
+		}
+		if rep.Layout.Columns.Level > 0 && rep.Layout.DateOrder != "" {
+			if diff := cmp.Diff(everyRow(t, file, rep.Layout, true), everyRow(t, file, rep.Layout, false), cmp.AllowUnexported(row{})); diff != "" {
+				t.Errorf("rows read slowly and quickly differ (-slow +quick):\n%s", diff)
+			}
+		}
+		maxRecord = 0
+		defer func() { maxRecord = 16 << 20 }()
+		again, runs2 := readAll(t, file, o)
+		if diff := cmp.Diff(rep, again); diff != "" {
+			t.Errorf("reports with and without a record differ:\n%s", diff)
+		}
+		if diff := cmp.Diff(runs, runs2, cmp.AllowUnexported(emitted{})); diff != "" {
+			t.Errorf("runs with and without a record differ:\n%s", diff)
+		}
+	})
+}

@@ -1,0 +1,34 @@
+package logfile
+
+import (
+	"slices"
+
+	"leveltrail/domain/fault"
+)
+
+// Validate reports every member that makes l unfit to read a file with, as one
+// [fault.Error]. Members left zero ask for detection.
+func (l Layout) Validate() error {
+	var bad fault.Fields
+	oneOf := func(path, value string, values ...string) {
+		bad.Check(value == "" || slices.Contains(values, value), path, "unknown_value", "must be one of the values described")
+	}
+	oneOf("encoding", l.Encoding, "utf-8", "utf-16le", "utf-16be", "windows-1252")
+	oneOf("decimal", l.Decimal, ".", ",")
+	oneOf("date_order", l.DateOrder, orders[:]...)
+	bad.Check(len(l.Delimiter) <= 1 && l.Delimiter != `"` && l.Delimiter != "\n" && l.Delimiter != "\r", "delimiter", "invalid", "must be one byte, no quote and no line end")
+	bad.Check(l.HeaderRows >= 0, "header_rows", "out_of_range", "must not be negative")
+	c := l.Columns
+	if c == (Columns{}) {
+		return bad.Err("layout")
+	}
+	for _, column := range []struct {
+		path string
+		n    int
+	}{{"date", c.Date}, {"time", c.Time}, {"datetime", c.DateTime}, {"level", c.Level}, {"unit", c.Unit}, {"position", c.Position}, {"sequence", c.Sequence}, {"flag", c.Flag}} {
+		bad.Check(column.n >= 0 && column.n <= maxFields, "columns/"+column.path, "out_of_range", "must lie between 1 and 10000")
+	}
+	bad.Check(c.Level > 0, "columns/level", "required", "must be given")
+	bad.Check((c.DateTime > 0) != (c.Date > 0 && c.Time > 0) && (c.DateTime == 0 || c.Date == 0 && c.Time == 0), "columns/datetime", "required", "either datetime or both date and time must be given")
+	return bad.Err("layout")
+}
