@@ -113,8 +113,8 @@ func runSwag(root string) ([]byte, error) {
 	if err := os.WriteFile(replaceFile, []byte(replace.String()), 0o600); err != nil {
 		return nil, err
 	}
-	cmd := exec.Command("go", "tool", "swag", "init", "--v3.1", "--generalInfo", "doc.go",
-		"--dir", "api,domain,openapi/generate", "--overridesFile", replaceFile, "--outputTypes", "json", "--output", tmp)
+	cmd := exec.Command("go", "tool", "swag", "init", "--v3.1", "--generalInfo", "general.go",
+		"--dir", "openapi/generate,api,domain", "--overridesFile", replaceFile, "--outputTypes", "json", "--output", tmp)
 	cmd.Dir = root
 	out, err := cmd.CombinedOutput()
 	if err != nil || bytes.Contains(out, []byte("error in file")) {

@@ -1,0 +1,36 @@
+package main
+
+// What swag reads about the interface as a whole. The text that opens the page is ../description.md.
+//
+//	@title				Leveltrail
+//	@version			1
+//	@servers.url		/
+//
+//	@tag.name			clients
+//	@tag.description	Customers of the consultancy.
+//	@tag.name			projects
+//	@tag.description	Jobs for a client, each at a site with a time zone.
+//	@tag.name			positions
+//	@tag.description	Measurement positions of a project.
+//	@tag.name			surveys
+//	@tag.description	Campaigns of a project.
+//	@tag.name			series
+//	@tag.description	Samples of one quantity at one position by one instrument in one survey.
+//	@tag.name			imports
+//	@tag.description	Log files of meters, kept byte for byte, and the series made of them.
+//	@tag.name			instruments
+//	@tag.description	Meters, calibrators and parts of measuring chains.
+//	@tag.name			laboratories
+//	@tag.description	Calibration laboratories and their accreditations.
+//	@tag.name			certificates
+//	@tag.description	Calibration certificates of instruments.
+//	@tag.name			field-checks
+//	@tag.description	Sound calibrators put on meters before, between and after measuring.
+//	@tag.name			rule-profiles
+//	@tag.description	What a method asks of calibration: intervals, drift, classes, checks.
+//	@tag.name			figures
+//	@tag.description	Levels computed from series.
+//	@tag.name			verdicts
+//	@tag.description	Whether measurements stand on valid calibration.
+//
+//	@securityDefinitions.bearerauth	Bearer
