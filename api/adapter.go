@@ -90,7 +90,8 @@ func (s *server) answerOnce(c *gin.Context, key string, body []byte, do func() (
 func answer[T any](s *server, c *gin.Context, status int, h func(*gin.Context) (T, error)) (a request.Answer, undo bool) {
 	body, err := h(c)
 	if err != nil {
-		return s.failure(c, err), true
+		r, ok := errors.AsType[*refusal](err)
+		return s.failure(c, err), !ok || r.imported == nil // a refused file stays
 	}
 	if chosen := c.GetInt(statusKey); chosen != 0 {
 		status = chosen

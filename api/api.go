@@ -101,6 +101,7 @@ func newEngine(s *server) *gin.Engine {
 	importHandlers{s}.routes(v1)
 	figureHandlers{s}.routes(v1)
 	verdictHandlers{s}.routes(v1)
+	ruleProfileHandlers{s}.routes(v1)
 	return e
 }
 

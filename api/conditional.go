@@ -36,7 +36,7 @@ func expectVersion(c *gin.Context, current int) error {
 	header := c.GetHeader("If-Match")
 	if header == "" {
 		return &refusal{
-			status: http.StatusPreconditionRequired, code: "precondition_required", parameter: "If-Match",
+			status: http.StatusPreconditionRequired, code: "precondition_required",
 			detail: "send If-Match with the entity tag of the version that you change",
 		}
 	}
@@ -57,7 +57,7 @@ func stale(current int) error {
 func expectNew(c *gin.Context) error {
 	if strings.TrimSpace(c.GetHeader("If-None-Match")) != "*" {
 		return &refusal{
-			status: http.StatusPreconditionRequired, code: "precondition_required", parameter: "If-None-Match",
+			status: http.StatusPreconditionRequired, code: "precondition_required",
 			detail: "PUT only creates: send If-None-Match: *",
 		}
 	}

@@ -15,6 +15,7 @@ import (
 	"github.com/gin-gonic/gin"
 	"github.com/google/uuid"
 
+	"leveltrail/domain/civil"
 	"leveltrail/domain/fault"
 )
 
@@ -97,6 +98,7 @@ type decoder struct{ bad fault.Fields }
 var (
 	uuidType        = reflect.TypeFor[uuid.UUID]()
 	timeType        = reflect.TypeFor[time.Time]()
+	dateType        = reflect.TypeFor[civil.Date]()
 	unmarshalerType = reflect.TypeFor[json.Unmarshaler]()
 )
 
@@ -115,7 +117,7 @@ func (d *decoder) value(raw []byte, v reflect.Value, at string) {
 		d.value(raw, v.Elem(), at)
 		return
 	}
-	custom := reflect.PointerTo(t).Implements(unmarshalerType)
+	custom := reflect.PointerTo(t).Implements(unmarshalerType) || t == dateType
 	switch {
 	case t.Kind() == reflect.Struct && !custom:
 		if raw[0] != '{' {
@@ -166,6 +168,8 @@ func expectation(t reflect.Type) string {
 		return "must be a UUID"
 	case t == timeType:
 		return `must be a time with an offset such as "2026-03-03T07:00:00+01:00" (RFC 3339)`
+	case t == dateType:
+		return `must be a date such as "2026-01-13"`
 	}
 	if w, ok := reflect.New(t).Interface().(interface{ expectation() string }); ok {
 		return w.expectation()

@@ -21,11 +21,11 @@ type positionStore interface {
 
 // NewPosition is a position as sent to its project.
 type NewPosition struct {
-	Number       int      `json:"number" minimum:"1" example:"1"`                                                        // Number of the position, unique in the project
-	Label        string   `json:"label" example:"Garden, north side"`                                                    // Where the microphone stands
-	LatitudeDeg  *float64 `json:"latitude_deg,omitempty"`                                                                // WGS 84
-	LongitudeDeg *float64 `json:"longitude_deg,omitempty"`                                                               // WGS 84
-	HeightM      *float64 `json:"height_m,omitempty"`                                                                    // Microphone above the ground
+	Number       int      `json:"number" minimum:"1" example:"1"`                                                             // Number of the position, unique in the project
+	Label        string   `json:"label" example:"Garden, north side"`                                                         // Where the microphone stands
+	LatitudeDeg  *float64 `json:"latitude_deg,omitempty"`                                                                     // WGS 84
+	LongitudeDeg *float64 `json:"longitude_deg,omitempty"`                                                                    // WGS 84
+	HeightM      *float64 `json:"height_m,omitempty"`                                                                         // Microphone above the ground
 	Setting      string   `json:"setting,omitempty" enums:"free_field,near_facade,facade_flush,indoors" default:"free_field"` // Microphone and buildings (ISO 1996-2)
 }
 

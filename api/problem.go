@@ -37,7 +37,7 @@ type refusal struct {
 	status      int
 	code        string
 	detail      string
-	parameter   string // that is wrong, if one is
+	errors      []FieldError
 	currentETag string
 	imported    *Import
 	location    string
@@ -47,7 +47,23 @@ type refusal struct {
 func (r *refusal) Error() string { return r.code + ": " + r.detail }
 
 func badParameter(name, code, detail string) error {
-	return &refusal{status: http.StatusBadRequest, code: code, detail: "parameter " + name + " " + detail, parameter: name}
+	return &refusal{
+		status: http.StatusBadRequest, code: code, detail: "parameter " + name + " " + detail,
+		errors: []FieldError{{Parameter: name, Code: code, Detail: detail}},
+	}
+}
+
+// ofQuery makes a fault about fields one about the query parameters of those names.
+func ofQuery(err error) error {
+	f, ok := errors.AsType[*fault.Error](err)
+	if !ok || f.Kind != fault.Invalid || len(f.Fields) == 0 {
+		return err
+	}
+	r := &refusal{status: http.StatusUnprocessableEntity, code: "invalid", detail: f.Error()}
+	for _, field := range f.Fields {
+		r.errors = append(r.errors, FieldError{Parameter: field.Path, Code: field.Code, Detail: field.Reason})
+	}
+	return r
 }
 
 var statusOf = map[fault.Kind]int{
@@ -75,10 +91,7 @@ var codeOf = map[int]string{
 func problemOf(c *gin.Context, err error) Problem {
 	p := Problem{Status: http.StatusInternalServerError, Detail: "The service could not answer; the request id finds it in the log."}
 	if r, ok := errors.AsType[*refusal](err); ok {
-		p.Status, p.Code, p.Detail, p.CurrentETag, p.Import = r.status, r.code, r.detail, r.currentETag, r.imported
-		if r.parameter != "" {
-			p.Errors = []FieldError{{Parameter: r.parameter, Code: r.code, Detail: r.detail}}
-		}
+		p.Status, p.Code, p.Detail, p.CurrentETag, p.Import, p.Errors = r.status, r.code, r.detail, r.currentETag, r.imported, r.errors
 	} else if f, ok := errors.AsType[*fault.Error](err); ok && f.Kind != fault.Internal {
 		p.Status, p.Code, p.Detail = statusOf[f.Kind], f.Code, f.Message
 		for _, field := range f.Fields {

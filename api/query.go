@@ -2,6 +2,9 @@ package api
 
 import (
 	"context"
+	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -58,4 +61,33 @@ func versionsOf[R, T any](c *gin.Context, versions func(context.Context, uuid.UU
 		l.Items = append(l.Items, body(r))
 	}
 	return l, err
+}
+
+// queryStep returns the step that the query asks, zero where it is absent: a whole
+// number of seconds, minutes, hours or days such as 30s, 15m, 1h, 1d.
+func queryStep(c *gin.Context) (time.Duration, error) {
+	text, ok := c.GetQuery("step")
+	if !ok {
+		return 0, nil
+	}
+	if n := len(text) - 1; n > 0 {
+		unit, known := map[byte]time.Duration{'s': time.Second, 'm': time.Minute, 'h': time.Hour, 'd': 24 * time.Hour}[text[n]]
+		count, err := strconv.ParseUint(text[:n], 10, 32)
+		if step := time.Duration(count) * unit; known && err == nil && step > 0 && step <= 366*24*time.Hour {
+			return step, nil
+		}
+	}
+	return 0, badParameter("step", "type", "must be a length of time such as 15m, 1h or 1d, at most 366d")
+}
+
+// queryWord returns one of words that a query parameter holds, the first where it is absent.
+func queryWord(c *gin.Context, name string, words ...string) (string, error) {
+	text, ok := c.GetQuery(name)
+	if !ok {
+		return words[0], nil
+	}
+	if !slices.Contains(words, text) {
+		return "", badParameter(name, "not_allowed", "must be one of "+strings.Join(words, ", "))
+	}
+	return text, nil
 }

@@ -74,7 +74,7 @@ func (s *Store) Project(ctx context.Context, id uuid.UUID) (survey.Project, erro
 // Projects returns a page of the projects of a client (zero: of all) with a reference (empty: any).
 func (s *Store) Projects(ctx context.Context, clientID uuid.UUID, reference string, p request.Page) ([]survey.Project, error) {
 	return list(ctx, s, projects, `
-		($1 = '00000000-0000-0000-0000-000000000000' or client_id = $1) and ($2 = '' or reference = $2) and id > $3
+		($1::uuid = '00000000-0000-0000-0000-000000000000' or client_id = $1) and ($2::text = '' or reference = $2) and id > $3
 		order by id limit $4`, clientID, reference, p.After, p.Limit)
 }
 
@@ -150,14 +150,14 @@ func (s *Store) Survey(ctx context.Context, id uuid.UUID) (survey.Survey, error)
 // Surveys returns a page of the surveys that f selects.
 func (s *Store) Surveys(ctx context.Context, f survey.Filter, p request.Page) ([]survey.Survey, error) {
 	return list(ctx, s, surveys, `
-		(@client = '00000000-0000-0000-0000-000000000000' or client_id = @client)
-		and (@project = '00000000-0000-0000-0000-000000000000' or project_id = @project)
-		and (@instrument = '00000000-0000-0000-0000-000000000000' or exists (select from series
+		(@client::uuid = '00000000-0000-0000-0000-000000000000' or client_id = @client)
+		and (@project::uuid = '00000000-0000-0000-0000-000000000000' or project_id = @project)
+		and (@instrument::uuid = '00000000-0000-0000-0000-000000000000' or exists (select from series
 			where series.client_id = survey.client_id and series.survey_id = survey.id and series.instrument_id = @instrument))
-		and (@kind = '' or kind = @kind) and (@operator = '' or operator = @operator)
+		and (@kind::text = '' or kind = @kind) and (@operator::text = '' or operator = @operator)
 		and (@from::timestamptz is null or ended_at is null or ended_at > @from) and (@to::timestamptz is null or started_at < @to)
 		and (@void or void_reason is null) and id > @after
-		and (@state = '' or @state = case when void_reason is not null then 'void'
+		and (@state::text = '' or @state = case when void_reason is not null then 'void'
 			when exists (select from series where series.client_id = survey.client_id and series.survey_id = survey.id and not withdrawn)
 			then 'measured' else 'planned' end)
 		order by id limit @limit`,

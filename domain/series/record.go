@@ -73,6 +73,7 @@ func (s Series) Validate() error {
 
 // Content sums up the samples of a series.
 type Content struct {
+	Revision        int64 // counts the changes of the samples
 	Extent          Span  // from the first sample to the end of the last (spot: its instant); zero if there are none
 	Numbers         int64 // samples that are numbers
 	Under, Over     int64 // flagged samples
@@ -95,4 +96,11 @@ type Exclusion struct {
 	Reason     string
 	Author     string
 	Removed    bool
+}
+
+// Facts is what planning figures of a series takes.
+type Facts struct {
+	Series     Series
+	Content    Content
+	Exclusions []Exclusion // those in force, in time order
 }

@@ -46,3 +46,12 @@ type Answer struct {
 	Tallies    []Tally     // one for each cell of the Ask, in its order
 	Histograms []Histogram // one for each group
 }
+
+// Within returns the part of r whose samples begin within the span. ok is false if there is none.
+func (r Run) Within(s Span, interval time.Duration) (part Run, ok bool) {
+	i, j := r.indexAt(s.From, interval), r.indexAt(s.To, interval)
+	if i >= j {
+		return Run{}, false
+	}
+	return Run{Start: r.Start.Add(time.Duration(i) * interval), Levels: r.Levels[i:j]}, true
+}

@@ -1,0 +1,287 @@
+package api_test
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/uuid"
+)
+
+// The instruments, laboratories and certificates of these tests are invented.
+
+var (
+	aLaboratory = object{"name": "Invented Laboratory", "accreditations": []any{
+		object{"body": "Invented Body", "number": "INV-7", "scope": "acoustics", "from": "2020-01-02", "to": "2024-03-04"},
+		object{"body": "Another Body", "number": "ANO-8", "from": "2024-03-05"},
+	}}
+	aMeter = object{
+		"kind": "sound_level_meter", "manufacturer": "Invented Works", "model": "Mu", "serial_number": "M-1", "class": "1",
+		"specification": "IEC 61672-1:2013",
+	}
+	aCalibrator = object{
+		"kind": "sound_calibrator", "manufacturer": "Invented Works", "model": "Kappa", "serial_number": "K-1", "class": "1",
+	}
+	aCertificate = object{
+		"laboratory": object{"name": "Invented Laboratory", "accreditation": "INV-7"}, "accredited": true,
+		"scope": []any{"calibrator", "microphone"}, "item_serial_number": "K-1", "number": "N-1", "revision": 2.,
+		"calibrated_from": "2026-01-12", "calibrated_on": "2026-01-13", "issued_on": "2026-01-20", "standard": "IEC 60942:2017",
+		"as_found": "fail", "as_left": "pass", "adjusted": true, "pattern_evidence": "public",
+		"laboratory_due_on": "2028-01-13", "due_override_on": "2026-12-31", "person_authorising": "A. Nobody",
+		"reference_standards": []any{object{"description": "Invented standard", "certificate": "REF-9"}},
+		"results": []any{object{
+			"phase": "as_left", "test": "level", "nominal_db": 94., "frequency_hz": 1000., "deviation_db": -0.13, "limit_low_db": -0.25,
+			"limit_high_db": 0.26, "expanded_uncertainty_db": 0.123, "coverage_factor": 2.25, "in_scope": true,
+		}},
+	}
+)
+
+// answered reports the members of want that the answer has otherwise.
+func answered(t *testing.T, want object, got answer) {
+	t.Helper()
+	part := object{}
+	for k := range want {
+		part[k] = got.body[k]
+	}
+	if diff := cmp.Diff(want, part); diff != "" {
+		t.Errorf("answer (-want +got):\n%s", diff)
+	}
+}
+
+func TestLaboratory(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	made := s.must(201, "POST", "/v1/laboratories", aLaboratory)
+	answered(t, aLaboratory, made)
+	path := made.header.Get("Location")
+	answered(t, made.body, s.must(200, "GET", path, nil))
+	s.must(304, "GET", path, nil, "If-None-Match", `"v1"`)
+
+	s.refused(409, "duplicate", nil, "POST", "/v1/laboratories", aLaboratory)
+	s.refused(422, "invalid",
+		[]string{"/name required", "/nme unknown_member", "/accreditations/0/from type", "/accreditations/0/body required",
+			"/accreditations/1/to out_of_order", "/accreditations/1/number null"},
+		"POST", "/v1/laboratories", object{"nme": "x", "accreditations": []any{
+			object{"number": "1", "from": "2026-02-30"},
+			object{"body": "b", "number": nil, "from": "2026-02-02", "to": "2026-02-01"},
+		}})
+
+	s.refused(428, "precondition_required", nil, "PATCH", path, object{"name": "Other"})
+	s.refused(412, "precondition_failed", nil, "PATCH", path, object{"name": "Other"}, "If-Match", `"v7"`)
+	changed := s.must(200, "PATCH", path, object{"name": "Renamed Laboratory", "accreditations": nil}, "If-Match", `"v1"`)
+	answered(t, object{"name": "Renamed Laboratory", "accreditations": []any{}, "version": 2.}, changed)
+	s.refused(412, "precondition_failed", nil, "PATCH", path, object{"name": "Other"}, "If-Match", `"v1"`)
+
+	versions := s.must(200, "GET", path+"/versions", nil).items()
+	if len(versions) != 2 || versions[0]["name"] != "Invented Laboratory" || versions[1]["name"] != "Renamed Laboratory" {
+		t.Errorf("versions = %v; want both names in order", versions)
+	}
+	if got := s.must(200, "GET", "/v1/laboratories", nil).ids(); len(got) != 1 {
+		t.Errorf("laboratories = %v; want one", got)
+	}
+	s.refused(404, "not_found", nil, "GET", "/v1/laboratories/"+uuid.NewString(), nil)
+}
+
+func TestInstrument(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	made := s.must(201, "POST", "/v1/instruments", aMeter)
+	answered(t, aMeter, made)
+	meter := made.header.Get("Location")
+	// The current standard of sound calibrators is IEC 60942:2017.
+	answered(t, object{"specification": "IEC 60942:2017"}, s.must(201, "POST", "/v1/instruments", aCalibrator))
+	answered(t, object{"class": nil, "specification": nil}, s.must(201, "POST", "/v1/instruments",
+		object{"kind": "anemometer", "manufacturer": "Invented Works", "model": "Alpha", "serial_number": "M-1"}))
+
+	s.refused(409, "duplicate", nil, "POST", "/v1/instruments", aMeter)
+	s.refused(422, "invalid", []string{"/kind not_allowed", "/model required", "/serial_number type", "/colour unknown_member"},
+		"POST", "/v1/instruments", object{"kind": "kettle", "manufacturer": "m", "serial_number": 7, "class": "1", "colour": "red"})
+	s.refused(422, "invalid", []string{"/class not_allowed"}, "POST", "/v1/instruments", with(aMeter, object{"class": "3", "serial_number": "M-2"}))
+	s.refused(422, "invalid", []string{"/class not_allowed"}, "POST", "/v1/instruments", with(aMeter, object{"class": nil, "serial_number": "M-2"}))
+	s.refused(400, "not_json", nil, "POST", "/v1/instruments", `{"kind": `)
+	s.refused(400, "unknown_parameter", []string{"colour unknown_parameter"}, "GET", "/v1/instruments?colour=red", nil)
+
+	if got := s.must(200, "GET", "/v1/instruments?serial_number=M-1&kind=sound_level_meter", nil).ids(); !cmp.Equal(got, []string{made.body["id"].(string)}) {
+		t.Errorf("instruments found = %v; want the meter", got)
+	}
+	first := s.must(200, "GET", "/v1/instruments?limit=2", nil)
+	cursor, _ := first.body["next_cursor"].(string)
+	if rest := s.must(200, "GET", "/v1/instruments?limit=2&cursor="+cursor, nil); len(first.items()) != 2 || len(rest.items()) != 1 {
+		t.Errorf("pages of %d and %d; want 2 and 1", len(first.items()), len(rest.items()))
+	}
+
+	s.refused(428, "precondition_required", nil, "PATCH", meter, object{"model": "Nu"})
+	answered(t, with(aMeter, object{"model": "Nu", "version": 2.}), s.must(200, "PATCH", meter, object{"model": "Nu"}, "If-Match", `"v1"`))
+	s.refused(409, "duplicate", nil, "PATCH", s.must(201, "POST", "/v1/instruments", aMeter).header.Get("Location"),
+		object{"model": "Nu"}, "If-Match", `"v1"`)
+	if got := s.must(200, "GET", meter+"/versions", nil).items(); len(got) != 2 {
+		t.Errorf("%d versions; want 2", len(got))
+	}
+}
+
+func TestCertificate(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	calibrator := s.create("/v1/instruments", aCalibrator)
+	of := "/v1/instruments/" + calibrator + "/certificates"
+	made := s.must(201, "POST", of, aCertificate)
+	answered(t, with(aCertificate, object{"instrument_id": calibrator, "state": "confirmed", "version": 1.}), made)
+	path := made.header.Get("Location")
+	answered(t, made.body, s.must(200, "GET", path, nil))
+
+	// What is left out: the scope that a calibrator implies, nothing stated, calibrated within a day.
+	sparse := s.must(201, "POST", of, object{"laboratory_id": made.body["laboratory_id"], "number": "N-2", "calibrated_on": "2026-02-03"})
+	answered(t, object{
+		"laboratory": object{"name": "Invented Laboratory"}, "accredited": false, "scope": []any{"calibrator"}, "item_serial_number": nil,
+		"revision": 0., "replaces_id": nil, "calibrated_from": "2026-02-03", "issued_on": nil, "standard": nil, "as_found": "not_stated",
+		"as_left": "not_stated", "adjusted": false, "pattern_evidence": "not_stated", "laboratory_due_on": nil, "due_override_on": nil,
+		"person_authorising": nil, "reference_standards": []any{}, "results": []any{},
+	}, sparse)
+
+	s.refused(409, "duplicate", nil, "POST", of, aCertificate)
+	s.refused(404, "not_found", nil, "POST", "/v1/instruments/"+uuid.NewString()+"/certificates", aCertificate)
+	s.refused(422, "invalid", []string{"/laboratory_id unknown_reference", "/replaces_id unknown_reference"}, "POST", of,
+		object{"laboratory_id": uuid.NewString(), "replaces_id": uuid.NewString(), "number": "N-3", "calibrated_on": "2026-02-03"})
+	s.refused(422, "invalid", []string{"/laboratory required", "/number required", "/calibrated_on required", "/issued_on type"},
+		"POST", of, object{"issued_on": "13.01.2026"})
+	s.refused(422, "invalid", []string{"/laboratory_id conflicting"}, "POST", of,
+		with(aCertificate, object{"number": "N-3", "laboratory_id": made.body["laboratory_id"]}))
+	s.refused(422, "invalid", []string{"/scope/1 not_allowed", "/as_found not_allowed", "/issued_on out_of_order", "/results/0/phase not_allowed",
+		"/results/0/deviation_db type", "/results/0/nominal_db type", "/results/0/limit_db unknown_member"}, "POST", of,
+		with(aCertificate, object{"number": "N-3", "scope": []any{"calibrator", "kettle"}, "as_found": "good", "issued_on": "2026-01-01",
+			"results": []any{object{"phase": "later", "deviation_db": 0.125, "nominal_db": 1e9, "limit_db": 1}}}))
+
+	// Members that stay are as they were; a laboratory is found or made as at creation.
+	s.refused(428, "precondition_required", nil, "PATCH", path, object{"number": "N-9"})
+	changed := s.must(200, "PATCH", path, object{"number": "N-9", "laboratory": object{"name": "Another Laboratory"}}, "If-Match", `"v1"`)
+	answered(t, with(aCertificate, object{"number": "N-9", "version": 2., "laboratory": object{"name": "Another Laboratory", "accreditation": "INV-7"}}), changed)
+	if changed.body["laboratory_id"] == made.body["laboratory_id"] {
+		t.Error("the certificate is still of the first laboratory")
+	}
+	answered(t, object{"laboratory": object{"name": "Invented Laboratory", "accreditation": "INV-7"}},
+		s.must(200, "PATCH", path, object{"laboratory_id": made.body["laboratory_id"]}, "If-Match", `"v2"`))
+	s.refused(422, "invalid", []string{"/laboratory required"}, "PATCH", path, object{"laboratory": nil}, "If-Match", `"v3"`)
+	s.refused(422, "invalid", []string{"/replaces_id invalid"}, "PATCH", path, object{"replaces_id": made.body["id"]}, "If-Match", `"v3"`)
+	// The first day of calibration follows the last one unless it was given.
+	answered(t, object{"calibrated_from": "2026-01-03", "calibrated_on": "2026-01-03"},
+		s.must(200, "PATCH", sparse.header.Get("Location"), object{"calibrated_on": "2026-01-03"}, "If-Match", `"v1"`))
+
+	var numbers []any
+	for _, v := range s.must(200, "GET", path+"/versions", nil).items() {
+		numbers = append(numbers, v["number"])
+	}
+	if diff := cmp.Diff([]any{"N-1", "N-9", "N-9"}, numbers); diff != "" {
+		t.Errorf("numbers of the versions (-want +got):\n%s", diff)
+	}
+	other := s.create("/v1/instruments", aMeter)
+	foreign := s.create("/v1/instruments/"+other+"/certificates", with(aCertificate, object{"scope": nil}))
+	s.refused(422, "invalid", []string{"/replaces_id unknown_reference"}, "PATCH", path, object{"replaces_id": foreign}, "If-Match", `"v3"`)
+	want := []string{made.body["id"].(string), sparse.body["id"].(string)}
+	if diff := cmp.Diff(want, s.must(200, "GET", of, nil).ids()); diff != "" {
+		t.Errorf("certificates of the calibrator (-want +got):\n%s", diff)
+	}
+	if diff := cmp.Diff(append(want, foreign), s.must(200, "GET", "/v1/certificates", nil).ids()); diff != "" {
+		t.Errorf("certificates (-want +got):\n%s", diff)
+	}
+}
+
+// check is a field check of meter at 1 kHz.
+func check(meter, calibrator, at string, foundDB float64) object {
+	return object{
+		"instrument_id": meter, "calibrator_id": calibrator, "at": at, "nominal_db": 94., "frequency_hz": 1000., "as_found_db": foundDB,
+	}
+}
+
+func TestFieldCheck(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	meter, calibrator := s.create("/v1/instruments", aMeter), s.create("/v1/instruments", aCalibrator)
+	of := "/v1/instruments/" + meter + "/field-checks"
+	full := with(check(meter, calibrator, "2026-03-03T06:00:00.25Z", 93.75), object{
+		"channel": 2., "signal": "electrical", "weighting": "C", "expected_db": 93.87, "as_left_db": 93.86,
+		"corrections":         object{"pressure_correction_db": -0.11, "volume_correction_db": 0.12, "microphone_correction_db": -0.13},
+		"static_pressure_kpa": 98.7, "temperature_c": -3.5,
+	})
+	id := uuid.Must(uuid.NewV7()).String()
+	path := "/v1/field-checks/" + id
+	s.refused(428, "precondition_required", nil, "PUT", path, full)
+	made := s.must(201, "PUT", path, full, "If-None-Match", "*")
+	answered(t, with(full, object{"id": id, "version": 1., "certificate_id": nil}), made)
+	answered(t, made.body, s.must(200, "GET", path, nil))
+	answered(t, made.body, s.must(200, "PUT", path, full, "If-None-Match", "*"))
+	s.refused(412, "precondition_failed", nil, "PUT", path, with(full, object{"as_found_db": 93.7}), "If-None-Match", "*")
+	s.refused(409, "duplicate", nil, "POST", of, full)
+
+	s.refused(422, "expected_level_unknown", []string{"/expected_db expected_level_unknown"}, "POST", of,
+		check(meter, calibrator, "2026-03-03T07:00:00Z", 93.8))
+	s.refused(422, "invalid", []string{"/calibrator_id unknown_reference"}, "POST", of, check(meter, uuid.NewString(), "2026-03-03T07:00:00Z", 93.8))
+	s.refused(422, "invalid", []string{"/calibrator_id wrong_kind"}, "POST", of, check(meter, meter, "2026-03-03T07:00:00Z", 93.8))
+	s.refused(422, "invalid", []string{"/instrument_id conflicting"}, "POST", of, check(calibrator, calibrator, "2026-03-03T07:00:00Z", 93.8))
+	s.refused(422, "invalid", []string{"/as_found_db type", "/nominal_db required", "/signal not_allowed", "/channel out_of_range",
+		"/at type", "/expected_db out_of_range", "/corrections/volume_correction_db out_of_range", "/found_db unknown_member"}, "POST", of,
+		object{"calibrator_id": calibrator, "at": "2026-03-03 07:00", "frequency_hz": 1000, "as_found_db": 93.805, "signal": "smoke",
+			"channel": 0, "expected_db": 0, "corrections": object{"volume_correction_db": 11}, "found_db": 1})
+	s.refused(404, "not_found", nil, "POST", "/v1/instruments/"+uuid.NewString()+"/field-checks", full)
+
+	// The certificate states −0.13 dB at 94 dB and 1 kHz, where A weighting adds nothing (IEC 61672-1, memory):
+	// 94 − 0.13 + 0.05 = 93.92 dB are expected.
+	certificate := s.create("/v1/instruments/"+calibrator+"/certificates", aCertificate)
+	sent := with(check(meter, calibrator, "2026-03-03T08:00:00+01:00", 93.8),
+		object{"instrument_id": nil, "corrections": object{"pressure_correction_db": 0.05}})
+	computed := s.must(201, "POST", of, sent)
+	answered(t, object{"expected_db": 93.92, "certificate_id": certificate, "at": "2026-03-03T07:00:00Z", "as_left_db": nil, "channel": 1.,
+		"signal": "acoustic", "weighting": "A", "corrections": object{"pressure_correction_db": 0.05}}, computed)
+	at := computed.header.Get("Location")
+	s.refused(428, "precondition_required", nil, "PATCH", at, object{"as_left_db": 93.9})
+	answered(t, object{"expected_db": 93.87, "as_left_db": 93.9, "version": 2.},
+		s.must(200, "PATCH", at, object{"as_left_db": 93.9, "corrections": nil}, "If-Match", `"v1"`))
+	answered(t, object{"expected_db": 94., "certificate_id": nil}, s.must(200, "PATCH", at, object{"expected_db": 94}, "If-Match", `"v2"`))
+	answered(t, object{"expected_db": 93.87, "certificate_id": certificate}, s.must(200, "PATCH", at, object{"expected_db": nil}, "If-Match", `"v3"`))
+	s.refused(422, "immutable", []string{"/instrument_id immutable"}, "PATCH", at, object{"instrument_id": calibrator}, "If-Match", `"v4"`)
+	if got := s.must(200, "GET", at+"/versions", nil).items(); len(got) != 4 || got[1]["as_left_db"] != 93.9 || got[0]["as_left_db"] != nil {
+		t.Errorf("versions = %v; want four, adjusted from the second on", got)
+	}
+	// Before the calibration nothing is certified.
+	s.refused(422, "expected_level_unknown", []string{"/expected_db expected_level_unknown"}, "POST", of,
+		check(meter, calibrator, "2026-01-12T12:00:00Z", 93.8))
+	if diff := cmp.Diff([]string{id, computed.body["id"].(string)}, s.must(200, "GET", of, nil).ids()); diff != "" {
+		t.Errorf("field checks of the meter (-want +got):\n%s", diff)
+	}
+}
+
+func TestRuleProfiles(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	type row struct {
+		meter, calibrator, reach float64
+		drift                    float64
+		closing                  bool
+	}
+	// The intervals, drift limits and reaches that the service promises: house values.
+	want := map[string]row{
+		"environmental": {24, 12, 24, 0.5, true}, "workplace": {24, 24, 12, 0.5, true}, "monitoring": {24, 12, 744, 0.5, true},
+	}
+	got := map[string]row{}
+	for _, p := range s.must(200, "GET", "/v1/rule-profiles", nil).items() {
+		code := p["code"].(string)
+		one := s.must(200, "GET", "/v1/rule-profiles/"+code, nil)
+		answered(t, p, one)
+		months := map[any]float64{}
+		for _, i := range p["intervals"].([]any) {
+			months[i.(object)["kind"]] = i.(object)["months"].(float64)
+		}
+		value := func(name string) any {
+			m := p[name].(object)
+			if strings.TrimSpace(m["source"].(string)) == "" {
+				t.Errorf("%s: %s has no source", code, name)
+			}
+			return m["value"]
+		}
+		got[code] = row{months["sound_level_meter"], months["sound_calibrator"], value("check_reach_h").(float64),
+			value("drift_limit_db").(float64), value("closing_check_required").(bool)}
+	}
+	if diff := cmp.Diff(want, got, cmp.AllowUnexported(row{})); diff != "" {
+		t.Errorf("rule profiles (-want +got):\n%s", diff)
+	}
+	s.refused(404, "not_found", nil, "GET", "/v1/rule-profiles/house", nil)
+}

@@ -1,0 +1,571 @@
+package api
+
+import (
+	"context"
+	"encoding/base64"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"io"
+	"math"
+	"mime"
+	"mime/multipart"
+	"net/http"
+	"strconv"
+	"time"
+
+	"github.com/gin-gonic/gin"
+	"github.com/google/uuid"
+
+	"leveltrail/domain/acoustic"
+	"leveltrail/domain/fault"
+	"leveltrail/domain/logfile"
+	"leveltrail/domain/request"
+	"leveltrail/domain/survey"
+)
+
+type importStore interface {
+	KeepFile(ctx context.Context, clientID uuid.UUID, name string, r io.Reader) (survey.File, error)
+	DropFile(ctx context.Context, f survey.File) error
+	File(ctx context.Context, id uuid.UUID) (survey.File, error)
+	CopyFile(ctx context.Context, id uuid.UUID, started func(survey.File), w io.Writer) error
+	Import(ctx context.Context, surveyID uuid.UUID, f survey.File, o survey.ImportOptions) (m survey.Import, existed bool, err error)
+	ImportByID(ctx context.Context, id uuid.UUID) (survey.Import, error)
+	ImportsOfSurvey(ctx context.Context, surveyID uuid.UUID, p request.Page) ([]survey.Import, error)
+	WithdrawImport(ctx context.Context, m survey.Import, reason string) (survey.Import, error)
+}
+
+// maxFile bounds an uploaded log file, in bytes.
+const maxFile = 2 << 30
+
+// ClockCheck is a comparison of the meter's clock with the true time.
+type ClockCheck struct {
+	MeterAt time.Time `json:"meter_at"` // What the meter's clock showed
+	TrueAt  time.Time `json:"true_at"`  // The true time then
+}
+
+// ImportOptions say what a log file cannot say of itself.
+type ImportOptions struct {
+	InstrumentID         uuid.UUID            `json:"instrument_id"`                                        // Meter that logged
+	Channel              *int                 `json:"channel,omitempty" minimum:"1"`                        // Channel of the meter, 1 unless given
+	PositionID           *uuid.UUID           `json:"position_id,omitempty"`                                // Position of a file that names none, or one
+	Positions            map[string]uuid.UUID `json:"positions,omitempty"`                                  // Positions by the number that the file gives them
+	CreatePositions      *bool                `json:"create_positions,omitempty"`                           // Make the positions of numbers that the project does not have
+	Quantity             *string              `json:"quantity,omitempty" example:"LAF"`                     // What was logged; absent: what the file says
+	TimeZone             *string              `json:"time_zone,omitempty"`                                  // IANA zone of the file's stamps; absent: the project's
+	Stamps               *string              `json:"stamps,omitempty" enums:"interval_start,interval_end"` // What a stamp marks
+	ClockChecks          []ClockCheck         `json:"clock_checks,omitempty"`                               // One gives an offset, two a drift
+	ClockOffsetS         *float64             `json:"clock_offset_s,omitempty"`                             // True time minus meter time, added to every stamp
+	Range                *Range               `json:"range,omitempty"`
+	AcceptUnreadableRows *bool                `json:"accept_unreadable_rows,omitempty"` // Rows that cannot be read become gaps
+}
+
+// StoredImport imports a file that the service keeps.
+type StoredImport struct {
+	ImportOptions
+	ImportID uuid.UUID `json:"import_id"` // Import whose file is tried again
+}
+
+// Import is an uploaded log file and what became of it.
+type Import struct {
+	Stamp
+	SurveyID         uuid.UUID        `json:"survey_id"` // Survey of the import
+	State            string           `json:"state" enums:"accepted,rejected,withdrawn"`
+	File             File             `json:"file"`
+	Options          ImportOptions    `json:"options"`
+	Layout           Layout           `json:"layout"`
+	Rows             Rows             `json:"rows"`
+	Series           []ImportedSeries `json:"series"`
+	Problems         []FileProblem    `json:"problems"`
+	ProblemsTotal    int              `json:"problems_total"`              // How many there are; the first thousand of each severity are listed
+	WithdrawalReason *string          `json:"withdrawal_reason,omitempty"` // Why it was undone
+}
+
+func (m Import) path() string { return "/v1/imports/" + m.ID.String() }
+
+// File is a file kept byte for byte.
+type File struct {
+	Name   string `json:"name"`
+	Bytes  int64  `json:"bytes"`  // Its length
+	SHA256 string `json:"sha256"` // Of its bytes
+}
+
+// Layout says how a file was understood.
+type Layout struct {
+	Encoding   string         `json:"encoding"`    // Of its text
+	Delimiter  string         `json:"delimiter"`   // Between columns
+	Decimal    string         `json:"decimal"`     // Decimal sign; empty if none was seen
+	HeaderRows int            `json:"header_rows"` // Lines before the first row of data
+	DateOrder  string         `json:"date_order"`  // ymd, dmy, mdy
+	Columns    map[string]int `json:"columns"`     // Places of date, time, level, unit, position and others, from 1
+	Unit       string         `json:"unit"`        // Of the levels, as the file writes it
+	Quantity   string         `json:"quantity"`    // That the file names; empty if none
+	Reasons    []string       `json:"reasons"`     // Why it was understood so
+}
+
+// Rows counts rows of data.
+type Rows struct {
+	Read     int64 `json:"read"`     // All
+	Accepted int64 `json:"accepted"` // With a number
+	Flagged  int64 `json:"flagged"`  // Under or over range
+	Rejected int64 `json:"rejected"` // Not read
+}
+
+// Gap is a stretch without samples.
+type Gap struct {
+	From time.Time `json:"from"`
+	To   time.Time `json:"to"`
+}
+
+// ImportedSeries is a series that an import made.
+type ImportedSeries struct {
+	ID         uuid.UUID `json:"id"`
+	PositionID uuid.UUID `json:"position_id"` // Its position
+	Quantity   string    `json:"quantity"`    // What a sample is
+	StartedAt  time.Time `json:"started_at"`
+	EndedAt    time.Time `json:"ended_at"`
+	Samples    int64     `json:"samples"` // Flagged ones included
+	Gaps       []Gap     `json:"gaps"`
+	GapsTotal  int       `json:"gaps_total"` // How many there are; the first thousand are listed
+}
+
+// FileProblem is something noticed in a file.
+type FileProblem struct {
+	Line    int    `json:"line,omitempty"`   // From 1; absent for the whole file
+	Column  int    `json:"column,omitempty"` // From 1; absent for the whole line
+	Code    string `json:"code"`             // Word for programs
+	Detail  string `json:"detail"`           // What it is
+	Text    string `json:"text,omitempty"`   // As the file has it
+	Refuses bool   `json:"refuses"`          // The file is refused for it
+}
+
+// options returns what in says, as far as it can be read.
+func (in ImportOptions) options() (survey.ImportOptions, error) {
+	var bad fault.Fields
+	o := survey.ImportOptions{InstrumentID: in.InstrumentID, Channel: 1}
+	if in.Channel != nil {
+		o.Channel = *in.Channel
+	}
+	if in.PositionID != nil {
+		o.PositionID = *in.PositionID
+	}
+	for name, id := range in.Positions {
+		n, err := strconv.Atoi(name)
+		if err != nil {
+			bad.Add(join("positions", name), "type", "must be named by a number")
+			continue
+		}
+		if o.Positions == nil {
+			o.Positions = map[int]uuid.UUID{}
+		}
+		o.Positions[n] = id
+	}
+	o.CreatePositions = in.CreatePositions != nil && *in.CreatePositions
+	o.AcceptUnreadable = in.AcceptUnreadableRows != nil && *in.AcceptUnreadableRows
+	for text, to := range map[*string]*string{in.Quantity: &o.Quantity, in.TimeZone: &o.TimeZone, in.Stamps: &o.Stamps} {
+		if text != nil {
+			*to = *text
+		}
+	}
+	for _, k := range in.ClockChecks {
+		o.ClockChecks = append(o.ClockChecks, logfile.ClockCheck{MeterAt: utc(k.MeterAt), TrueAt: utc(k.TrueAt)})
+	}
+	if in.ClockOffsetS != nil {
+		if x := *in.ClockOffsetS; !(math.Abs(x) <= 1e10) {
+			bad.Add("clock_offset_s", "out_of_range", "must lie within 300 years")
+		} else {
+			o.ClockOffset = time.Duration(math.Round(x*1e6)) * time.Microsecond
+		}
+	}
+	if in.Range != nil {
+		o.RangeFromDB, o.RangeToDB = (*acoustic.Level)(in.Range.FromDB), (*acoustic.Level)(in.Range.ToDB)
+	}
+	collect(&bad, o.Validate())
+	return o, bad.Err("import options")
+}
+
+func importOptionsOf(o survey.ImportOptions) ImportOptions {
+	in := ImportOptions{InstrumentID: o.InstrumentID, Channel: &o.Channel}
+	if o.PositionID != uuid.Nil {
+		in.PositionID = &o.PositionID
+	}
+	for n, id := range o.Positions {
+		if in.Positions == nil {
+			in.Positions = map[string]uuid.UUID{}
+		}
+		in.Positions[itoa(n)] = id
+	}
+	if o.CreatePositions {
+		in.CreatePositions = &o.CreatePositions
+	}
+	if o.AcceptUnreadable {
+		in.AcceptUnreadableRows = &o.AcceptUnreadable
+	}
+	for _, t := range []struct {
+		text string
+		to   **string
+	}{{o.Quantity, &in.Quantity}, {o.TimeZone, &in.TimeZone}, {o.Stamps, &in.Stamps}} {
+		if t.text != "" {
+			*t.to = &t.text
+		}
+	}
+	for _, k := range o.ClockChecks {
+		in.ClockChecks = append(in.ClockChecks, ClockCheck(k))
+	}
+	if o.ClockOffset != 0 {
+		s := o.ClockOffset.Seconds()
+		in.ClockOffsetS = &s
+	}
+	if o.RangeFromDB != nil || o.RangeToDB != nil {
+		in.Range = &Range{(*Level)(o.RangeFromDB), (*Level)(o.RangeToDB)}
+	}
+	return in
+}
+
+func importOf(m survey.Import) Import {
+	r := m.Result
+	out := Import{
+		Stamp: Stamp{m.ID, m.Version, m.CreatedAt, m.RecordedAt}, SurveyID: m.SurveyID, State: m.State,
+		File:    File{r.FileName, r.FileBytes, hex.EncodeToString(m.SHA256)},
+		Options: importOptionsOf(m.Options),
+		Layout: Layout{
+			Encoding: r.Layout.Encoding, Delimiter: r.Layout.Delimiter, Decimal: r.Layout.Decimal, HeaderRows: r.Layout.HeaderRows,
+			DateOrder: r.Layout.DateOrder, Unit: r.Layout.Unit, Quantity: r.Layout.Quantity, Reasons: r.Layout.Reasons, Columns: map[string]int{},
+		},
+		Rows: Rows(r.Rows), Series: []ImportedSeries{}, Problems: []FileProblem{}, ProblemsTotal: r.ProblemsTotal,
+		WithdrawalReason: m.WithdrawalReason,
+	}
+	if out.Layout.Reasons == nil {
+		out.Layout.Reasons = []string{}
+	}
+	cs := r.Layout.Columns
+	for name, n := range map[string]int{
+		"date": cs.Date, "time": cs.Time, "date_time": cs.DateTime, "level": cs.Level, "unit": cs.Unit,
+		"position": cs.Position, "sequence": cs.Sequence, "flag": cs.Flag,
+	} {
+		if n > 0 {
+			out.Layout.Columns[name] = n
+		}
+	}
+	for _, s := range r.Series {
+		i := ImportedSeries{
+			ID: s.ID, PositionID: s.PositionID, Quantity: s.Quantity, StartedAt: s.Extent.From, EndedAt: s.Extent.To,
+			Samples: s.Samples, Gaps: []Gap{}, GapsTotal: s.GapsTotal,
+		}
+		for _, g := range s.Gaps {
+			i.Gaps = append(i.Gaps, Gap(g))
+		}
+		out.Series = append(out.Series, i)
+	}
+	for _, p := range r.Problems {
+		out.Problems = append(out.Problems, FileProblem(p))
+	}
+	return out
+}
+
+type importHandlers struct{ *server }
+
+func (h importHandlers) routes(v1 *gin.RouterGroup) {
+	v1.GET("/surveys/:id/imports", respond(h.server, http.StatusOK, h.list, "limit", "cursor"))
+	v1.POST("/surveys/:id/imports", h.create)
+	v1.GET("/imports/:id", respond(h.server, http.StatusOK, h.get))
+	v1.GET("/imports/:id/file", h.file)
+	v1.POST("/imports/:id/withdrawal", respond(h.server, http.StatusOK, h.withdraw))
+}
+
+// list lists the imports of a survey.
+//
+//	@Summary	List the imports of a survey
+//	@Tags		imports
+//	@Param		id		path		string	true	"Survey"			format(uuid)
+//	@Param		limit	query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
+//	@Param		cursor	query		string	false	"Next page, from the answer before"
+//	@Success	200		{object}	List[Import]
+//	@Failure	default	{object}	Problem	"Any error"
+//	@Router		/v1/surveys/{id}/imports [get]
+func (h importHandlers) list(c *gin.Context) (List[Import], error) {
+	id, err := pathID(c)
+	if err != nil {
+		return List[Import]{}, err
+	}
+	p, err := h.pageOf(c)
+	if err != nil {
+		return List[Import]{}, err
+	}
+	if _, err := h.store.Survey(c.Request.Context(), id); err != nil {
+		return List[Import]{}, err
+	}
+	recs, err := h.store.ImportsOfSurvey(c.Request.Context(), id, p)
+	if err != nil {
+		return List[Import]{}, err
+	}
+	return listOf(h.server, c, p, recs, func(m survey.Import) uuid.UUID { return m.ID }, importOf), nil
+}
+
+// create imports a log file into a survey. Its body may be large and is not
+// read into memory, so that it does without respond.
+//
+//	@Summary		Import a log file
+//	@Description	The file is kept byte for byte, also where it is refused: then the answer is a problem of code import_refused with the import in it. The same bytes with the same options answer 200 with the first import. A JSON body of the same options with import_id tries a kept file again.
+//	@Tags			imports
+//	@Accept			multipart/form-data
+//	@Param			id		path		string			true	"Survey"	format(uuid)
+//	@Param			file	formData	file			true	"Log file"
+//	@Param			options	formData	ImportOptions	true	"What the file cannot say of itself"
+//	@Success		201		{object}	Import
+//	@Success		200		{object}	Import
+//	@Failure		default	{object}	Problem	"Any error"
+//	@Router			/v1/surveys/{id}/imports [post]
+func (h importHandlers) create(c *gin.Context) {
+	in, err := h.receive(c)
+	if err != nil {
+		h.send(c, h.failure(c, err))
+		return
+	}
+	used := false
+	do := func() (request.Answer, bool) {
+		return answer(h.server, c, http.StatusCreated, func(c *gin.Context) (Import, error) {
+			m, existed, err := h.store.Import(c.Request.Context(), in.surveyID, in.file, in.options)
+			if err != nil {
+				return Import{}, err
+			}
+			used = used || m.FileID == in.file.ID
+			if existed {
+				answerWith(c, http.StatusOK)
+			}
+			if m.State == survey.Rejected {
+				return Import{}, refusedImport(m)
+			}
+			return importOf(m), nil
+		})
+	}
+	if key := c.GetHeader("Idempotency-Key"); key != "" {
+		options, _ := json.Marshal(in.options) // made of what marshals
+		h.answerOnce(c, key, append(options, in.file.SHA256...), do)
+	} else {
+		a, _ := do()
+		h.send(c, a)
+	}
+	if in.uploaded && !used {
+		if err := h.store.DropFile(context.WithoutCancel(c.Request.Context()), in.file); err != nil {
+			h.log.ErrorContext(c.Request.Context(), "dropping a file that is kept elsewhere", "request_id", requestID(c), "error", err.Error())
+		}
+	}
+}
+
+func refusedImport(m survey.Import) error {
+	body := importOf(m)
+	detail := "the file is refused and kept"
+	for _, p := range m.Result.Problems {
+		if p.Refuses {
+			detail += ": " + p.Detail
+			if p.Line > 0 {
+				detail += " (line " + itoa(p.Line)
+				if p.Column > 0 {
+					detail += ", column " + itoa(p.Column)
+				}
+				detail += ")"
+			}
+			break
+		}
+	}
+	return &refusal{
+		status: http.StatusUnprocessableEntity, code: "import_refused", detail: detail, imported: &body, location: body.path(),
+	}
+}
+
+// received is what an import request brought.
+type received struct {
+	surveyID uuid.UUID
+	file     survey.File
+	uploaded bool // with this request
+	options  survey.ImportOptions
+}
+
+// receive reads the request for an import; an uploaded file is kept while it comes.
+func (h importHandlers) receive(c *gin.Context) (in received, err error) {
+	if len(c.Request.URL.Query()) > 0 {
+		return in, &refusal{status: http.StatusBadRequest, code: "unknown_parameter", detail: "no query parameter is known here"}
+	}
+	if in.surveyID, err = pathID(c); err != nil {
+		return in, err
+	}
+	ctx := c.Request.Context()
+	v, err := h.store.Survey(ctx, in.surveyID)
+	if err != nil {
+		return in, err
+	}
+	t, _, err := mime.ParseMediaType(c.GetHeader("Content-Type"))
+	if err == nil && t == "application/json" {
+		var body StoredImport
+		if err := decode(c, &body, func() (err error) { in.options, err = body.options(); return err }); err != nil {
+			return in, err
+		}
+		m, err := h.store.ImportByID(ctx, body.ImportID)
+		if fault.KindOf(err) == fault.NotFound || err == nil && m.ClientID != v.ClientID {
+			return in, &fault.Error{Kind: fault.Invalid, Message: "invalid import", Fields: []fault.Field{
+				{Path: "import_id", Code: "unknown_reference", Reason: "names no import"},
+			}}
+		}
+		if err != nil {
+			return in, err
+		}
+		in.file, err = h.store.File(ctx, m.FileID)
+		return in, err
+	}
+	if err != nil || t != "multipart/form-data" {
+		return in, &refusal{
+			status: http.StatusUnsupportedMediaType, code: "unsupported_media_type", detail: "send multipart/form-data with file and options, or application/json",
+		}
+	}
+	c.Request.Body = http.MaxBytesReader(c.Writer, c.Request.Body, maxFile)
+	form, err := c.Request.MultipartReader()
+	if err != nil {
+		return in, &refusal{status: http.StatusBadRequest, code: "bad_form", detail: "the form cannot be read"}
+	}
+	err = h.parts(ctx, form, v.ClientID, &in)
+	if err != nil && in.uploaded {
+		err = errors.Join(err, h.store.DropFile(context.WithoutCancel(ctx), in.file))
+	}
+	return in, err
+}
+
+// parts reads the parts of the form, which come in any order.
+func (h importHandlers) parts(ctx context.Context, form *multipart.Reader, clientID uuid.UUID, in *received) error {
+	var options []byte
+	broken := func(err error) error {
+		if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
+			return &refusal{status: http.StatusRequestEntityTooLarge, code: "too_large", detail: "the file is larger than 2 GiB"}
+		}
+		return &refusal{status: http.StatusBadRequest, code: "body_unreadable", detail: "the form ended early or cannot be read"}
+	}
+	for {
+		part, err := form.NextRawPart()
+		if err == io.EOF { //nolint:errorlint // returned as is by NextRawPart
+			break
+		}
+		if err != nil {
+			return broken(err)
+		}
+		switch name := part.FormName(); {
+		case name == "file" && !in.uploaded:
+			source := &sourceError{r: part}
+			if in.file, err = h.store.KeepFile(ctx, clientID, part.FileName(), source); err != nil {
+				if source.err != nil {
+					return broken(source.err)
+				}
+				return err
+			}
+			in.uploaded = true
+		case name == "options" && options == nil:
+			if options, err = io.ReadAll(io.LimitReader(part, 1<<20)); err != nil {
+				return broken(err)
+			}
+		default:
+			return &refusal{status: http.StatusBadRequest, code: "unknown_member", detail: "the form has a part " + strconv.Quote(name) + " that is not known here or came before"}
+		}
+	}
+	if !in.uploaded || options == nil {
+		return &refusal{status: http.StatusBadRequest, code: "required", detail: "the form needs the parts file and options"}
+	}
+	var body ImportOptions
+	return decodeJSON(options, &body, func() (err error) { in.options, err = body.options(); return err })
+}
+
+// sourceError tells errors of a reader from those of whoever reads it.
+type sourceError struct {
+	r   io.Reader
+	err error
+}
+
+// Read implements io.Reader.
+func (s *sourceError) Read(p []byte) (int, error) {
+	n, err := s.r.Read(p)
+	if err != nil && err != io.EOF { //nolint:errorlint // the contract of io.Reader
+		s.err = err
+	}
+	return n, err
+}
+
+// get returns an import.
+//
+//	@Summary	Read an import
+//	@Tags		imports
+//	@Param		id		path		string	true	"Import"	format(uuid)
+//	@Success	200		{object}	Import
+//	@Failure	default	{object}	Problem	"Any error"
+//	@Router		/v1/imports/{id} [get]
+func (h importHandlers) get(c *gin.Context) (Import, error) {
+	id, err := pathID(c)
+	if err != nil {
+		return Import{}, err
+	}
+	m, err := h.store.ImportByID(c.Request.Context(), id)
+	return importOf(m), err
+}
+
+// file returns the file of an import, byte for byte.
+//
+//	@Summary	Download the file of an import, byte for byte
+//	@Tags		imports
+//	@Produce	octet-stream
+//	@Param		id		path		string	true	"Import"	format(uuid)
+//	@Success	200		{file}		binary
+//	@Failure	default	{object}	Problem	"Any error"
+//	@Router		/v1/imports/{id}/file [get]
+func (h importHandlers) file(c *gin.Context) {
+	id, err := pathID(c)
+	var m survey.Import
+	if err == nil {
+		m, err = h.store.ImportByID(c.Request.Context(), id)
+	}
+	if err == nil {
+		err = h.store.CopyFile(c.Request.Context(), m.FileID, func(f survey.File) {
+			c.Header("Content-Type", "application/octet-stream")
+			c.Header("Content-Length", strconv.FormatInt(f.Bytes, 10))
+			c.Header("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": f.Name}))
+			c.Header("Content-Security-Policy", "default-src 'none'; sandbox")
+			c.Header("Repr-Digest", "sha-256=:"+base64.StdEncoding.EncodeToString(f.SHA256)+":")
+			c.Status(http.StatusOK)
+		}, c.Writer)
+	}
+	switch {
+	case err == nil:
+	case c.Writer.Written(): // too late for a problem: break the connection so that no one takes a part for the whole
+		panic(http.ErrAbortHandler)
+	default:
+		h.send(c, h.failure(c, err))
+	}
+}
+
+// withdraw undoes an import.
+//
+//	@Summary		Undo an import
+//	@Description	Its series count no more; nothing is deleted.
+//	@Tags			imports
+//	@Accept			json
+//	@Param			id			path		string	true	"Import"	format(uuid)
+//	@Param			If-Match	header		string	true	"Entity tag of the import"
+//	@Param			reason		body		Reason	true	"Why"
+//	@Success		200			{object}	Import
+//	@Failure		default		{object}	Problem	"Any error"
+//	@Router			/v1/imports/{id}/withdrawal [post]
+func (h importHandlers) withdraw(c *gin.Context) (Import, error) {
+	id, err := pathID(c)
+	if err != nil {
+		return Import{}, err
+	}
+	m, err := h.store.ImportByID(c.Request.Context(), id)
+	if err != nil {
+		return Import{}, err
+	}
+	if err := expectVersion(c, m.Version); err != nil {
+		return Import{}, err
+	}
+	var in Reason
+	if err := decode(c, &in, func() error { return in.validate() }); err != nil {
+		return Import{}, err
+	}
+	m, err = h.store.WithdrawImport(c.Request.Context(), m, in.Reason)
+	return importOf(m), err
+}

@@ -1,0 +1,65 @@
+package api
+
+import (
+	"html/template"
+	"net/http"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+)
+
+// problemHelp says what each kind of problem means and what to do about it, by code.
+var problemHelp = map[string]string{
+	"bad_request":            "The request cannot be understood. The detail names the place.",
+	"bad_form":               "The multipart form cannot be read.",
+	"body_unreadable":        "The body ended early. Send it again; repeat an Idempotency-Key so that it has one effect.",
+	"conflict":               "The request contradicts what is stored.",
+	"duplicate":              "Another record has what must be unique.",
+	"expected_level_unknown": "No certificate of the calibrator states the level of the setting used. Give expected_db, or record the certificate first.",
+	"file_already_imported":  "The same bytes are in the survey already, with other options. Withdraw that import first.",
+	"forbidden":              "The role of the key may not do this.",
+	"id_taken":               "A record of this id exists.",
+	"idempotency_key_reused": "The Idempotency-Key came with another request before. Use a new key for a new request.",
+	"immutable":              "A member that never changes would change. Make a new record instead.",
+	"import_refused":         "The log file cannot be read as it is. It is kept; the import lists what is wrong by line and column. Correct the options and try it again with import_id.",
+	"internal":               "The service failed. The request id finds the cause in its log. Nothing is half stored.",
+	"invalid":                "The request was understood but cannot succeed. The errors name every member that is wrong.",
+	"method_not_allowed":     "The path knows other methods: see Allow.",
+	"not_accepted":           "Only an accepted import can be withdrawn.",
+	"not_found":              "No record has this id, or the key may not see it.",
+	"not_json":               "The body is not JSON in UTF-8.",
+	"not_ready":              "The database does not answer, or its schema is not the one that this program needs.",
+	"precondition_failed":    "The record has changed since it was read. Read it again and apply the change to what it is now.",
+	"precondition_required":  "A change must name the version that it changes: If-Match. A PUT only creates: If-None-Match: *.",
+	"reference_taken":        "The job number is taken. It is unique over all clients.",
+	"request_in_flight":      "The same request is being answered. Ask again in a second.",
+	"required":               "A part that is needed is missing.",
+	"route_unknown":          "Nothing is served at this path.",
+	"samples_contradict":     "A sample differs from the one that is stored for its time. Nothing was stored; the detail names the first such time.",
+	"samples_duplicate":      "Another series of the survey has samples of the same instrument, channel and quantity at this time.",
+	"samples_outside_survey": "Samples lie more than a day outside their survey. Check the meter's clock and the times of the survey.",
+	"too_large":              "The body is larger than what is taken.",
+	"unauthorized":           "A key that is in force is needed: Authorization: Bearer followed by the key.",
+	"unknown_parameter":      "A query parameter is not known here.",
+	"unsupported_media_type": "The Content-Type is not taken here.",
+	"version_conflict":       "The record has changed since it was read.",
+}
+
+var problemTemplate = template.Must(template.New("problem").Parse(`<!doctype html>
+<html lang="en"><meta charset="utf-8"><title>{{.Code}}</title>
+<h1>{{.Code}}</h1><p>{{.Help}}</p><p><a href="/docs">Description of the interface</a></p></html>
+`))
+
+// problemPage explains one kind of problem: its address is the type of the problem.
+func (s *server) problemPage(c *gin.Context) {
+	code := strings.ReplaceAll(c.Param("slug"), "-", "_")
+	help, ok := problemHelp[code]
+	if !ok {
+		s.send(c, s.failure(c, &refusal{status: http.StatusNotFound, code: "route_unknown", detail: "no problem is of this kind"}))
+		return
+	}
+	c.Header("Content-Type", "text/html; charset=utf-8")
+	c.Header("Content-Security-Policy", "default-src 'none'")
+	c.Status(http.StatusOK)
+	_ = problemTemplate.Execute(c.Writer, struct{ Code, Help string }{code, help})
+}

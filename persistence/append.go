@@ -1,0 +1,318 @@
+package persistence
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"leveltrail/domain/fault"
+	"leveltrail/domain/series"
+	"leveltrail/domain/survey"
+	"leveltrail/persistence/levels"
+)
+
+// appender adds runs to one series within a transaction, many hours at a time so
+// that neither a million samples nor a year of them need be in memory at once.
+type appender struct {
+	tx      pgx.Tx
+	survey  survey.Survey
+	header  series.Series
+	now     time.Time
+	pending []series.Run
+	samples int // of pending
+	content series.Content
+	locked  bool
+	buf     []byte
+}
+
+// flushAt is how many samples are gathered before they are written.
+const flushAt = 4 << 20
+
+// add takes runs, which the appender keeps, and writes when enough are gathered.
+func (a *appender) add(ctx context.Context, runs ...series.Run) error {
+	for _, r := range runs {
+		if len(r.Levels) == 0 {
+			continue
+		}
+		a.pending = append(a.pending, r)
+		if a.samples += len(r.Levels); a.samples >= flushAt {
+			if _, err := a.flush(ctx); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// flush writes what is gathered and returns what the series holds then.
+func (a *appender) flush(ctx context.Context) (series.Content, error) {
+	if err := a.lock(ctx); err != nil || len(a.pending) == 0 {
+		return a.content, err
+	}
+	interval := a.header.Interval()
+	runs, clash, ok := series.Merge(nil, a.pending, interval)
+	if !ok {
+		return a.content, contradiction(clash)
+	}
+	a.pending, a.samples = nil, 0
+	stretches := spansOf(runs, interval)
+	if err := a.withinSurvey(series.Span{From: stretches[0].From, To: stretches[len(stretches)-1].To}); err != nil {
+		return a.content, err
+	}
+	if err := a.use(ctx, stretches); err != nil {
+		return a.content, err
+	}
+	return a.content, a.writeBlocks(ctx, series.Split(runs, interval, time.Hour))
+}
+
+// lock takes the row that each writer of the series' samples takes.
+func (a *appender) lock(ctx context.Context) (err error) {
+	if !a.locked {
+		a.locked = true
+		a.content, err = scanContent(a.tx.QueryRow(ctx, selectContent+` for update`, a.header.ClientID, a.header.ID))
+	}
+	return err
+}
+
+// strayLimit is how far samples may lie outside their survey.
+const strayLimit = 24 * time.Hour
+
+func (a *appender) withinSurvey(s series.Span) error {
+	early := a.survey.StartedAt.Sub(s.From)
+	var late time.Duration
+	if a.survey.EndedAt != nil {
+		late = s.To.Sub(*a.survey.EndedAt)
+	}
+	if stray := max(early, late); stray > strayLimit {
+		return &fault.Error{
+			Kind: fault.Invalid, Code: "samples_outside_survey",
+			Message: fmt.Sprintf("samples from %s to %s lie %s outside their survey; at most %s is taken",
+				s.From.Format(time.RFC3339), s.To.Format(time.RFC3339), stray, strayLimit),
+		}
+	}
+	return nil
+}
+
+// use records the stretches in which the meter's channel was in use by the series.
+func (a *appender) use(ctx context.Context, stretches []series.Span) error {
+	interval := a.header.Interval()
+	froms, tos := make([]time.Time, len(stretches)), make([]time.Time, len(stretches))
+	for i, s := range stretches {
+		froms[i], tos[i] = s.From, s.To
+	}
+	// A reading takes no time: its range is its instant alone.
+	bounds := "[)"
+	if interval == 0 {
+		bounds = "[]"
+	}
+	if _, err := a.tx.Exec(ctx, `select pg_advisory_xact_lock(hashtextextended($1, 1))`,
+		a.header.SurveyID.String()+a.header.InstrumentID.String()); err != nil {
+		return err
+	}
+	var other, otherFrom = "", time.Time{}
+	err := a.tx.QueryRow(ctx, `
+		select u.series_id, greatest(lower(u.during), n.f) from instrument_use u
+		join unnest($1::timestamptz[], $2::timestamptz[]) n (f, t) on u.during && tstzrange(n.f, n.t, $3)
+		where u.instrument_id = $4 and u.channel = $5 and u.quantity = $6 and u.survey_id = $7 and u.series_id <> $8
+			and u.withdrawn_at is null
+		order by 2 limit 1`,
+		froms, tos, bounds, a.header.InstrumentID, a.header.Channel, a.header.Use(), a.header.SurveyID, a.header.ID).Scan(&other, &otherFrom)
+	if err == nil {
+		return &fault.Error{
+			Kind: fault.Conflict, Code: "samples_duplicate",
+			Message: fmt.Sprintf("series %s of this survey has %s of the same instrument and channel at %s",
+				other, a.header.Use(), otherFrom.UTC().Format(time.RFC3339Nano)),
+		}
+	}
+	if err != pgx.ErrNoRows { //nolint:errorlint // returned as is by Scan
+		return err
+	}
+
+	rows, _ := a.tx.Query(ctx, `
+		select distinct lower(u.during) as "from", upper(u.during) as "to" from instrument_use u
+		join unnest($1::timestamptz[], $2::timestamptz[]) n (f, t) on u.during && tstzrange(n.f, n.t, $3)
+		where u.series_id = $4 order by 1`, froms, tos, bounds, a.header.ID)
+	had, err := pgx.CollectRows(rows, pgx.RowToStructByName[series.Span])
+	if err != nil {
+		return err
+	}
+	if interval > 0 {
+		for _, h := range had {
+			for _, s := range stretches {
+				if s.From.Before(h.To) && h.From.Before(s.To) && s.From.Sub(h.From)%interval != 0 {
+					later := s.From
+					if h.From.After(later) {
+						later = h.From
+					}
+					return contradiction(later)
+				}
+			}
+		}
+	}
+	fresh := stretches
+	if interval > 0 {
+		fresh = series.Subtract(stretches, had)
+	} else {
+		fresh = slices.DeleteFunc(slices.Clone(stretches), func(s series.Span) bool {
+			return slices.ContainsFunc(had, func(h series.Span) bool { return h.From.Equal(s.From) })
+		})
+	}
+	froms, tos = froms[:0], tos[:0]
+	for _, s := range fresh {
+		froms, tos = append(froms, s.From), append(tos, s.To)
+	}
+	_, err = a.tx.Exec(ctx, `
+		insert into instrument_use (instrument_id, channel, client_id, survey_id, series_id, quantity, during, recorded_at)
+		select $1, $2, $3, $4, $5, $6, tstzrange(n.f, n.t, $7), $8 from unnest($9::timestamptz[], $10::timestamptz[]) n (f, t)`,
+		a.header.InstrumentID, a.header.Channel, a.header.ClientID, a.header.SurveyID, a.header.ID, a.header.Use(), bounds, a.now, froms, tos)
+	return err
+}
+
+// writeBlocks merges the samples of each hour into its block.
+func (a *appender) writeBlocks(ctx context.Context, parts []series.Part) error {
+	interval := a.header.Interval()
+	stored, err := a.blocks(ctx, parts)
+	if err != nil {
+		return err
+	}
+	var hours []time.Time
+	var numbers []int32
+	var lowest, highest []int16
+	var data [][]byte
+	var days []time.Time
+	a.buf = a.buf[:0]
+	for _, p := range parts {
+		runs, before := p.Runs, series.Tally{}
+		if old := stored[p.Start.Unix()]; old != nil {
+			had, err := levels.Decode(old, p.Start, interval)
+			if err != nil {
+				return fmt.Errorf("block %s of series %s: %w", p.Start, a.header.ID, err)
+			}
+			before = tallyOf(had)
+			var clash time.Time
+			var ok bool
+			if runs, clash, ok = series.Merge(had, p.Runs, interval); !ok {
+				return contradiction(clash)
+			}
+		}
+		t := tallyOf(runs)
+		if t.Samples() == before.Samples() {
+			continue // all of it was there
+		}
+		start := len(a.buf)
+		a.buf = levels.Append(a.buf, p.Start, interval, runs)
+		hours, numbers, data = append(hours, p.Start), append(numbers, int32(t.Count)), append(data, a.buf[start:len(a.buf):len(a.buf)])
+		lowest, highest = append(lowest, int16(t.Min)), append(highest, int16(t.Max))
+		if day := p.Start.Truncate(24 * time.Hour); len(days) == 0 || !days[len(days)-1].Equal(day) {
+			days = append(days, day)
+		}
+		a.extend(runs, t, before)
+	}
+	if len(hours) == 0 {
+		return nil
+	}
+	b := &pgx.Batch{}
+	b.Queue(`
+		insert into sample_block (client_id, series_id, hour, numbers, lowest, highest, data)
+		select $1, $2, * from unnest($3::timestamptz[], $4::integer[], $5::smallint[], $6::smallint[], $7::bytea[])
+		on conflict (client_id, series_id, hour) do update
+			set numbers = excluded.numbers, lowest = excluded.lowest, highest = excluded.highest, data = excluded.data`,
+		a.header.ClientID, a.header.ID, hours, numbers, lowest, highest, data)
+	b.Queue(`delete from sample_day where client_id = $1 and series_id = $2 and day = any($3::date[])`, a.header.ClientID, a.header.ID, days)
+	b.Queue(`
+		update series_content set revision = revision + 1, starts_at = $3, ends_at = $4, numbers = $5, under = $6, over = $7,
+			lowest = $8, highest = $9
+		where client_id = $1 and series_id = $2`,
+		a.header.ClientID, a.header.ID, a.content.Extent.From, a.content.Extent.To, a.content.Numbers, a.content.Under, a.content.Over,
+		int16(a.content.Lowest), int16(a.content.Highest))
+	return a.tx.SendBatch(ctx, b).Close()
+}
+
+// blocks returns the stored blocks of the hours of parts by their Unix time.
+func (a *appender) blocks(ctx context.Context, parts []series.Part) (map[int64][]byte, error) {
+	if a.content.Samples() == 0 {
+		return nil, nil
+	}
+	hours := make([]time.Time, len(parts))
+	for i, p := range parts {
+		hours[i] = p.Start
+	}
+	rows, _ := a.tx.Query(ctx, `select hour, data from sample_block where client_id = $1 and series_id = $2 and hour = any($3)`,
+		a.header.ClientID, a.header.ID, hours)
+	stored := map[int64][]byte{}
+	var hour time.Time
+	var data []byte
+	_, err := pgx.ForEachRow(rows, []any{&hour, &data}, func() error {
+		stored[hour.Unix()] = slices.Clone(data)
+		return nil
+	})
+	return stored, err
+}
+
+// extend adds to the content the samples of an hour, now t, that were before.
+func (a *appender) extend(runs []series.Run, now, before series.Tally) {
+	c := &a.content
+	from, to := runs[0].Start, endOf(runs[len(runs)-1], a.header.Interval())
+	if c.Extent.From.IsZero() || from.Before(c.Extent.From) {
+		c.Extent.From = from
+	}
+	if to.After(c.Extent.To) {
+		c.Extent.To = to
+	}
+	switch {
+	case now.Count == 0:
+	case c.Numbers == 0:
+		c.Lowest, c.Highest = now.Min, now.Max
+	default:
+		c.Lowest, c.Highest = min(c.Lowest, now.Min), max(c.Highest, now.Max)
+	}
+	c.Numbers += now.Count - before.Count
+	c.Under += now.Under - before.Under
+	c.Over += now.Over - before.Over
+}
+
+func endOf(r series.Run, interval time.Duration) time.Time {
+	return r.Start.Add(time.Duration(len(r.Levels)) * interval)
+}
+
+// spansOf returns the unbroken stretches of runs, which are in time order.
+func spansOf(runs []series.Run, interval time.Duration) []series.Span {
+	spans := make([]series.Span, len(runs))
+	for i, r := range runs {
+		spans[i] = series.Span{From: r.Start, To: endOf(r, interval)}
+	}
+	return spans
+}
+
+func tallyOf(runs []series.Run) series.Tally {
+	var t series.Tally
+	for _, r := range runs {
+		for _, l := range r.Levels {
+			switch l {
+			case series.UnderRange:
+				t.Under++
+			case series.OverRange:
+				t.Over++
+			default:
+				if t.Count == 0 || l < t.Min {
+					t.Min = l
+				}
+				if t.Count == 0 || l > t.Max {
+					t.Max = l
+				}
+				t.Count++
+			}
+		}
+	}
+	return t
+}
+
+func contradiction(at time.Time) error {
+	return &fault.Error{
+		Kind: fault.Conflict, Code: "samples_contradict",
+		Message: "the sample at " + at.UTC().Format(time.RFC3339Nano) + " differs from the one that is there, or overlaps it",
+	}
+}
