@@ -100,8 +100,10 @@ func printDemo(w io.Writer, address, key string, rows []scenario.Row) error {
 	}
 	first := rows[0]
 	ask := "curl -s -H 'Authorization: Bearer " + key + "' '" + address + "/v1"
-	_, err := fmt.Fprint(w, "\nFigures come from all samples; the outcome says what stands on valid calibration. LAF90 is the level exceeded\n"+
-		"for 90 % of the time. \"-\": not computed; the summary says why. Readings by hand are no exposure level.\n",
+	_, err := fmt.Fprint(w, "\nLevels are in dB re 20 µPa, of all samples; the outcome says what of them stands on valid calibration.\n"+
+		"LAF90 is the level exceeded for 90 % of the time. \"-\": not computed, the summary says why.\n"+
+		"Caution: readings by hand are no exposure level. Whether hearing is at risk is for a competent person\n"+
+		"to decide, from the exposure over the working day; such levels can damage it.\n",
 		"\nAdmin key:  ", key,
 		"\nInterface:  ", address, "/docs\n",
 		"\nTry:\n",

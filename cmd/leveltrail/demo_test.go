@@ -122,15 +122,18 @@ func checkServing(t *testing.T, args []string) {
 func checkDemo(t *testing.T, out string) {
 	t.Helper()
 	for _, outcome := range []string{"valid", "valid_with_remarks", "valid_in_part", "undetermined", "not_valid"} {
-		if !regexp.MustCompile(`(?m)  ` + outcome + `  `).MatchString(out) {
+		if !regexp.MustCompile(`(?m)^  \d .*  ` + outcome + `$`).MatchString(out) {
 			t.Errorf("no row has the outcome %s", outcome)
 		}
 	}
-	rows := strings.Split(table(out), "\n")
-	figure := regexp.MustCompile(`  \d{2,3}\.\d  `)
-	for _, row := range rows[1:] {
-		if row != "" && !figure.MatchString(row) {
-			t.Errorf("no figure in the row %q", row)
+	rows := regexp.MustCompile(`(?m)^  \d \w.*$`).FindAllString(table(out), -1)
+	if len(rows) != 8 {
+		t.Errorf("%d positions; want 8", len(rows))
+	}
+	figures := regexp.MustCompile(`  \d{2,3}\.\d  +\d{2,3}\.\d  +(\d{2}\.\d|-)  `)
+	for _, row := range rows {
+		if !figures.MatchString(row) {
+			t.Errorf("no figures in the row %q", row)
 		}
 	}
 	for _, want := range []string{`/docs\n`, `Admin key:  lvt_`} {

@@ -6,17 +6,17 @@ import (
 	"io"
 	"net/url"
 	"strings"
-	"text/tabwriter"
 )
 
 // Row is what became of one position of one survey.
 type Row struct {
-	Survey                string // job number and title
-	SurveyID, SeriesID    string
-	Position              string
-	LAeq, LAFmax, LAF90   *float64 // dB, nil where there is no such figure
-	SurveyOutcome, Series string   // outcomes
-	Why                   string   // the gravest finding, or that there is none
+	Survey              string // job number and title
+	SurveyID, SeriesID  string
+	SurveyOutcome       string
+	Position            string   // number and label
+	LAeq, LAFmax, LAF90 *float64 // dB, nil where there is no such figure
+	Outcome             string   // of the series there
+	Why                 string   // the gravest finding, or that there is none
 }
 
 type figures struct {
@@ -85,7 +85,7 @@ func readSurvey(ctx context.Context, c Client, surveyID string) ([]Row, error) {
 		for _, s := range series {
 			if s.PositionID == p.PositionID {
 				row.SeriesID = s.ID
-				row.Series, row.Why = v.of(s.ID)
+				row.Outcome, row.Why = v.of(s.ID)
 			}
 		}
 		rows = append(rows, row)
@@ -107,24 +107,52 @@ func (v verdict) of(seriesID string) (outcome, why string) {
 			}
 		}
 	}
-	return outcome, "nothing found against it"
+	return outcome, "Nothing was found against it."
 }
 
-// Print writes rows as a table; a survey is named in its first row only.
+// Print writes rows as a table: each survey with its outcome, its positions below, and then why.
 func Print(w io.Writer, rows []Row) error {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "SURVEY\tPOSITION\tLAeq dB\tLAFmax dB\tLAF90 dB\tOUTCOME\tWHY")
-	last := ""
+	width := 0
 	for _, r := range rows {
-		name := r.Survey
-		if name == last {
-			name = ""
-		}
-		last = r.Survey
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", name, r.Position,
-			decibels(r.LAeq), decibels(r.LAFmax), decibels(r.LAF90), r.Series, r.Why)
+		width = max(width, len(r.Survey), len(r.Position)+2)
 	}
-	return t.Flush()
+	var b strings.Builder
+	line := func(name, laeq, lafmax, laf90, outcome string) {
+		fmt.Fprintf(&b, "%-*s  %5s  %6s  %5s  %s\n", width, name, laeq, lafmax, laf90, outcome)
+	}
+	line("SURVEY, POSITION", "LAeq", "LAFmax", "LAF90", "OUTCOME")
+	for i, r := range rows {
+		if i == 0 || rows[i-1].SurveyID != r.SurveyID {
+			line(r.Survey, "", "", "", r.SurveyOutcome)
+		}
+		line("  "+r.Position, decibels(r.LAeq), decibels(r.LAFmax), decibels(r.LAF90), r.Outcome)
+		if i == len(rows)-1 || rows[i+1].SurveyID != r.SurveyID || rows[i+1].Why != r.Why {
+			writeIndented(&b, "    ", r.Why)
+		}
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// writeIndented writes text in lines of at most 100 columns, each after indent.
+func writeIndented(b *strings.Builder, indent, text string) {
+	column := 0
+	for word := range strings.FieldsSeq(text) {
+		switch {
+		case column == 0:
+			b.WriteString(indent)
+			column = len(indent)
+		case column+1+len(word) > 100:
+			b.WriteString("\n" + indent)
+			column = len(indent)
+		default:
+			b.WriteString(" ")
+			column++
+		}
+		b.WriteString(word)
+		column += len(word)
+	}
+	b.WriteString("\n")
 }
 
 func decibels(l *float64) string {
