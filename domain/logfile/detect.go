@@ -9,7 +9,7 @@ import (
 )
 
 // sampled is how many lines tell delimiter and columns; date orders are decided over the whole file.
-const sampled = 400
+const sampled = 200
 
 // maxFields bounds the columns of a file.
 const maxFields = 10_000

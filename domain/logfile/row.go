@@ -42,6 +42,7 @@ type rows struct {
 
 	skeletons    [4]skeleton
 	nextSkeleton int  // the one to give up next
+	recent       int  // the one that fitted last
 	slow         bool // for tests: make no skeletons
 
 	dates   func(text []byte) // told of dates instead of reading them, unless nil

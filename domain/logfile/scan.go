@@ -254,7 +254,6 @@ func (p *plan) step(t *track, at int64, line int, found *problems) {
 	case d > 0:
 		p.steps.add(d)
 		p.closeGroup(t)
-		t.segments[len(t.segments)-1].to = at
 		if d > 30*day {
 			found.notice(line, "clock_forwards", fmt.Sprintf("the clock jumps forward by %s", human(d)))
 		}
@@ -264,6 +263,7 @@ func (p *plan) step(t *track, at int64, line int, found *problems) {
 		p.steps.add(-d) // a file may run from the newest row to the oldest
 		p.closeGroup(t)
 		t.backwards++
+		t.segments[len(t.segments)-1].to = t.last
 		if len(t.segments) <= maxSegments {
 			t.segments = append(t.segments, segment{at, at})
 		}
@@ -318,6 +318,7 @@ func (p *problems) hour(n note, w *row) {
 func (p *plan) settle(o Options, found *problems) {
 	for _, t := range p.order {
 		p.closeGroup(t)
+		t.segments[len(t.segments)-1].to = t.last
 	}
 	p.interval = p.steps.interval()
 	var groups int64

@@ -74,7 +74,7 @@ func (s *rows) learn(line []byte, w *row) {
 			m.fixed |= 0xff << shift
 		}
 	}
-	s.skeletons[s.nextSkeleton] = k
+	s.skeletons[s.nextSkeleton], s.recent = k, s.nextSkeleton
 	s.nextSkeleton = (s.nextSkeleton + 1) % len(s.skeletons)
 }
 
@@ -82,35 +82,47 @@ func (s *rows) learn(line []byte, w *row) {
 func (s *rows) quick(w *row) bool {
 	in := s.lines
 	rest := in.buf[in.pos:]
-	for i := range s.skeletons {
-		k := &s.skeletons[i]
-		if k.n == 0 || in.pos+k.n > in.end || (k.n+7)&^7 > len(rest) || !k.fits(rest) {
+	for i := range len(s.skeletons) {
+		at := (s.recent + i) % len(s.skeletons)
+		k := &s.skeletons[at]
+		if k.n == 0 || in.pos+k.n > in.end || (k.n+7)&^7 > len(rest) || rest[k.n-1] != '\n' || !k.fits(rest) {
 			continue
 		}
-		line := rest[:k.n]
-		if date := line[k.date.from:k.date.end]; len(s.prefix) != k.prefix || !bytes.Equal(date[:k.prefix], s.prefix) {
-			return false
-		}
-		t := line[k.clock.from:k.clock.end]
-		hour, minute, sec := int64(t[0]-'0')*10+int64(t[1]-'0'), int64(t[3]-'0')*10+int64(t[4]-'0'), int64(t[6]-'0')*10+int64(t[7]-'0')
-		if hour > 23 || minute > 59 || sec > 59 {
-			return false
-		}
-		level, kind, rest := parseLevel(line[k.level.from:k.level.end])
-		if kind != plain && kind != flagged || rest != nil {
-			return false
-		}
-		position := 0
-		if k.position.end > 0 {
-			if position = number(line[k.position.from:k.position.end]); position == 0 {
-				return false
-			}
-		}
-		in.pos += k.n
-		in.number++
-		w.line, w.position, w.stamped, w.stamp, w.zoned = in.number, position, true, s.days*day+(hour*3600+minute*60+sec)*second, false
-		w.level, w.kind, w.code = level, kind, ""
-		return true
+		s.recent = at
+		return s.fill(w, k, rest[:k.n])
 	}
 	return false
+}
+
+// fill reads the values of a line that k fits. It reports false if they are none to be read quickly.
+func (s *rows) fill(w *row, k *skeleton, line []byte) bool {
+	if date := line[k.date.from:k.date.end]; len(s.prefix) != k.prefix || string(date[:k.prefix]) != string(s.prefix) {
+		return false
+	}
+	if s.dates != nil { // only they are wanted
+		s.lines.pos += k.n
+		s.lines.number++
+		return true
+	}
+	t := line[k.clock.from : k.clock.from+8]
+	hour, minute, sec := int64(t[0])*10+int64(t[1])-11*'0', int64(t[3])*10+int64(t[4])-11*'0', int64(t[6])*10+int64(t[7])-11*'0'
+	if hour > 23 || minute > 59 || sec > 59 {
+		return false
+	}
+	level, kind, rest := parseLevel(line[k.level.from:k.level.end])
+	if kind != plain && kind != flagged || rest != nil {
+		return false
+	}
+	position := 0
+	if k.position.end > 0 {
+		if position = number(line[k.position.from:k.position.end]); position == 0 {
+			return false
+		}
+	}
+	s.lines.pos += k.n
+	s.lines.number++
+	w.line, w.position, w.stamped, w.zoned, w.code = s.lines.number, position, true, false, ""
+	w.stamp = s.days*day + (hour*3600+minute*60+sec)*second
+	w.level, w.kind = level, kind
+	return true
 }
