@@ -74,7 +74,9 @@ func (c Client) upload(ctx context.Context, name, surveyID, fileName string, fil
 	if err != nil {
 		return err
 	}
-	part.Write(file) // to memory
+	if _, err := part.Write(file); err != nil {
+		return err
+	}
 	if err := w.Close(); err != nil {
 		return err
 	}
