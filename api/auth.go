@@ -78,5 +78,6 @@ func (s *server) authenticate(c *gin.Context) {
 		c.Abort()
 		return
 	}
+	caller.RequestID = requestID(c)
 	c.Request = c.Request.WithContext(access.With(c.Request.Context(), caller))
 }

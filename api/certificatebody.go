@@ -24,11 +24,11 @@ type ReferenceStandard struct {
 type CertificateResult struct {
 	Phase                 string            `json:"phase" enums:"as_found,as_left"`         // Before or after adjustment
 	Test                  *string           `json:"test,omitempty" extensions:"x-nullable"` // What was tested, as printed
-	NominalDB             *Level            `json:"nominal_db,omitempty" swaggertype:"number" extensions:"x-nullable"`
+	NominalDB             *Level            `json:"nominal_db,omitempty" extensions:"x-nullable"`
 	FrequencyHz           *float64          `json:"frequency_hz,omitempty" extensions:"x-nullable"`
-	DeviationDB           *Level            `json:"deviation_db,omitempty" swaggertype:"number" extensions:"x-nullable"`  // Measured less nominal
-	LimitLowDB            *Level            `json:"limit_low_db,omitempty" swaggertype:"number" extensions:"x-nullable"`  // Acceptance limits of the deviation
-	LimitHighDB           *Level            `json:"limit_high_db,omitempty" swaggertype:"number" extensions:"x-nullable"` // Acceptance limits of the deviation
+	DeviationDB           *Level            `json:"deviation_db,omitempty" extensions:"x-nullable"`  // Measured less nominal
+	LimitLowDB            *Level            `json:"limit_low_db,omitempty" extensions:"x-nullable"`  // Acceptance limits of the deviation
+	LimitHighDB           *Level            `json:"limit_high_db,omitempty" extensions:"x-nullable"` // Acceptance limits of the deviation
 	ExpandedUncertaintyDB *acoustic.Decibel `json:"expanded_uncertainty_db,omitempty" extensions:"x-nullable"`
 	CoverageFactor        *float64          `json:"coverage_factor,omitempty" extensions:"x-nullable"` // Of the expanded uncertainty
 	InScope               *bool             `json:"in_scope,omitempty"`                                // Within the laboratory's accredited scope; absent: no

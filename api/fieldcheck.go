@@ -26,26 +26,26 @@ type fieldCheckStore interface {
 
 // Corrections are what the level of a sound calibrator is corrected by, sign as added.
 type Corrections struct {
-	PressureCorrectionDB   Level `json:"pressure_correction_db,omitempty" swaggertype:"number"`   // For static pressure
-	VolumeCorrectionDB     Level `json:"volume_correction_db,omitempty" swaggertype:"number"`     // For the microphone's load volume
-	MicrophoneCorrectionDB Level `json:"microphone_correction_db,omitempty" swaggertype:"number"` // For free field or random incidence (IEC 62585, or the meter's manual)
+	PressureCorrectionDB   Level `json:"pressure_correction_db,omitempty"`   // For static pressure
+	VolumeCorrectionDB     Level `json:"volume_correction_db,omitempty"`     // For the microphone's load volume
+	MicrophoneCorrectionDB Level `json:"microphone_correction_db,omitempty"` // For free field or random incidence (IEC 62585, or the meter's manual)
 }
 
 // FieldCheckMembers are the members of a field check but its meter.
 type FieldCheckMembers struct {
-	CalibratorID      uuid.UUID    `json:"calibrator_id"`                                                      // Sound calibrator
-	Channel           *int         `json:"channel,omitempty" minimum:"1" maximum:"1000"`                       // Channel of the meter, 1 unless given
-	At                time.Time    `json:"at"`                                                                 // When
-	Signal            *string      `json:"signal,omitempty" enums:"acoustic,electrical" default:"acoustic"`    // An electrical signal does not test the microphone and never counts
-	Weighting         *string      `json:"weighting,omitempty" enums:"A,C,Z" default:"A"`                      // Frequency weighting of the reading
-	NominalDB         Level        `json:"nominal_db" swaggertype:"number"`                                    // The calibrator's setting
-	FrequencyHz       float64      `json:"frequency_hz" example:"1000"`                                        // The calibrator's setting
-	ExpectedDB        *Level       `json:"expected_db,omitempty" swaggertype:"number" extensions:"x-nullable"` // What the meter should show; absent: computed from the calibrator's certificate
-	AsFoundDB         Level        `json:"as_found_db" swaggertype:"number"`                                   // Shown before anything was touched
-	AsLeftDB          *Level       `json:"as_left_db,omitempty" swaggertype:"number" extensions:"x-nullable"`  // Shown after an adjustment; absent: not adjusted
-	Corrections       *Corrections `json:"corrections,omitempty" extensions:"x-nullable"`                      // Added to the certified level where the expected one is computed
-	StaticPressureKPa *float64     `json:"static_pressure_kpa,omitempty" extensions:"x-nullable"`              // Static pressure of the air, kPa
-	TemperatureC      *float64     `json:"temperature_c,omitempty" extensions:"x-nullable"`                    // Air temperature, °C
+	CalibratorID      uuid.UUID    `json:"calibrator_id"`                                                   // Sound calibrator
+	Channel           *int         `json:"channel,omitempty" minimum:"1" maximum:"1000"`                    // Channel of the meter, 1 unless given
+	At                time.Time    `json:"at"`                                                              // When
+	Signal            *string      `json:"signal,omitempty" enums:"acoustic,electrical" default:"acoustic"` // An electrical signal does not test the microphone and never counts
+	Weighting         *string      `json:"weighting,omitempty" enums:"A,C,Z" default:"A"`                   // Frequency weighting of the reading
+	NominalDB         Level        `json:"nominal_db"`                                                      // The calibrator's setting
+	FrequencyHz       float64      `json:"frequency_hz" example:"1000"`                                     // The calibrator's setting
+	ExpectedDB        *Level       `json:"expected_db,omitempty" extensions:"x-nullable"`                   // What the meter should show; absent: computed from the calibrator's certificate
+	AsFoundDB         Level        `json:"as_found_db"`                                                     // Shown before anything was touched
+	AsLeftDB          *Level       `json:"as_left_db,omitempty" extensions:"x-nullable"`                    // Shown after an adjustment; absent: not adjusted
+	Corrections       *Corrections `json:"corrections,omitempty" extensions:"x-nullable"`                   // Added to the certified level where the expected one is computed
+	StaticPressureKPa *float64     `json:"static_pressure_kpa,omitempty" extensions:"x-nullable"`           // Static pressure of the air, kPa
+	TemperatureC      *float64     `json:"temperature_c,omitempty" extensions:"x-nullable"`                 // Air temperature, °C
 }
 
 // NewFieldCheck is a field check as sent to its meter.
@@ -63,21 +63,21 @@ type PutFieldCheck struct {
 // FieldCheck is a sound calibrator put on a meter.
 type FieldCheck struct {
 	Stamp
-	InstrumentID      uuid.UUID   `json:"instrument_id"` // Meter
-	CalibratorID      uuid.UUID   `json:"calibrator_id"` // Sound calibrator
-	Channel           int         `json:"channel"`       // Channel of the meter
-	At                time.Time   `json:"at"`            // When
-	Signal            string      `json:"signal" enums:"acoustic,electrical"`
-	Weighting         string      `json:"weighting" enums:"A,C,Z"`          // Frequency weighting of the reading
-	NominalDB         Level       `json:"nominal_db" swaggertype:"number"`  // The calibrator's setting
-	FrequencyHz       float64     `json:"frequency_hz"`                     // The calibrator's setting
-	ExpectedDB        Level       `json:"expected_db" swaggertype:"number"` // What the meter should show
-	CertificateID     *uuid.UUID  `json:"certificate_id"`                   // The certificate that expected_db was computed from; null if it was entered
-	AsFoundDB         Level       `json:"as_found_db" swaggertype:"number"` // Shown before anything was touched
-	AsLeftDB          *Level      `json:"as_left_db" swaggertype:"number"`  // Shown after an adjustment; null: not adjusted
-	Corrections       Corrections `json:"corrections"`                      // Those that are not zero
-	StaticPressureKPa *float64    `json:"static_pressure_kpa"`              // Static pressure of the air, kPa
-	TemperatureC      *float64    `json:"temperature_c"`                    // Air temperature, °C
+	InstrumentID      uuid.UUID   `json:"instrument_id"`                      // Meter
+	CalibratorID      uuid.UUID   `json:"calibrator_id"`                      // Sound calibrator
+	Channel           int         `json:"channel"`                            // Channel of the meter
+	At                time.Time   `json:"at"`                                 // When
+	Signal            string      `json:"signal" enums:"acoustic,electrical"` // An electrical signal does not test the microphone and never counts
+	Weighting         string      `json:"weighting" enums:"A,C,Z"`            // Frequency weighting of the reading
+	NominalDB         Level       `json:"nominal_db"`                         // The calibrator's setting
+	FrequencyHz       float64     `json:"frequency_hz"`                       // The calibrator's setting
+	ExpectedDB        Level       `json:"expected_db"`                        // What the meter should show
+	CertificateID     *uuid.UUID  `json:"certificate_id"`                     // The certificate that expected_db was computed from; null if it was entered
+	AsFoundDB         Level       `json:"as_found_db"`                        // Shown before anything was touched
+	AsLeftDB          *Level      `json:"as_left_db"`                         // Shown after an adjustment; null: not adjusted
+	Corrections       Corrections `json:"corrections"`                        // Those that are not zero
+	StaticPressureKPa *float64    `json:"static_pressure_kpa"`                // Static pressure of the air, kPa
+	TemperatureC      *float64    `json:"temperature_c"`                      // Air temperature, °C
 }
 
 func (k FieldCheck) path() string { return "/v1/field-checks/" + k.ID.String() }
@@ -113,7 +113,8 @@ func newFieldCheckOf(k calibration.FieldCheck) NewFieldCheck {
 
 // fieldCheck returns k with the members of in. Where in expects no level, nor does k: the store computes it.
 func (in FieldCheckMembers) fieldCheck(k calibration.FieldCheck) calibration.FieldCheck {
-	k.CalibratorID, k.Channel, k.At, k.Signal, k.Weighting = in.CalibratorID, 1, utc(in.At), orZero(in.Signal), orZero(in.Weighting)
+	k.CalibratorID, k.Channel, k.At, k.Signal, k.Weighting = in.CalibratorID, 0, utc(in.At), orZero(in.Signal), orZero(in.Weighting)
+	k = k.WithDefaults()
 	if in.Channel != nil {
 		k.Channel = *in.Channel
 	}
@@ -128,7 +129,7 @@ func (in FieldCheckMembers) fieldCheck(k calibration.FieldCheck) calibration.Fie
 	k.PressureCorrectionDB, k.VolumeCorrectionDB = acoustic.Level(c.PressureCorrectionDB), acoustic.Level(c.VolumeCorrectionDB)
 	k.MicrophoneCorrectionDB = acoustic.Level(c.MicrophoneCorrectionDB)
 	k.StaticPressureKPa, k.TemperatureC = in.StaticPressureKPa, in.TemperatureC
-	return k.WithDefaults()
+	return k
 }
 
 // pendingCheck is a field check whose expected level may still have to be computed.

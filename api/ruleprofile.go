@@ -9,11 +9,29 @@ import (
 	"leveltrail/domain/calibration"
 )
 
-// Sourced is a member of a rule profile with where it comes from.
-type Sourced[T any] struct {
-	Value  T      `json:"value"`  // What the profile asks for
-	Source string `json:"source"` // Clause, or "house value"
-}
+// Members of a rule profile, each with where it comes from.
+type (
+	// AskedNumber is a number that a rule profile asks for.
+	AskedNumber struct {
+		Value  float64 `json:"value"`  // What the profile asks for
+		Source string  `json:"source"` // Clause, or "house value"
+	}
+	// AskedWord is a choice that a rule profile makes.
+	AskedWord struct {
+		Value  string `json:"value"`  // What the profile asks for
+		Source string `json:"source"` // Clause, or "house value"
+	}
+	// AskedFlag is a condition that a rule profile makes or not.
+	AskedFlag struct {
+		Value  bool   `json:"value"`  // What the profile asks for
+		Source string `json:"source"` // Clause, or "house value"
+	}
+	// AskedClasses are the classes that a rule profile accepts.
+	AskedClasses struct {
+		Value  []Acceptance `json:"value"`  // Any of these
+		Source string       `json:"source"` // Clause, or "house value"
+	}
+)
 
 // CalibrationInterval is the longest time between calibrations of a kind of instrument.
 type CalibrationInterval struct {
@@ -30,28 +48,28 @@ type Acceptance struct {
 
 // RuleProfile is one edition of what a method asks of calibration.
 type RuleProfile struct {
-	Code                  string                    `json:"code"`                    // Code of the rule profile
-	Edition               string                    `json:"edition"`                 // Its edition; editions never change
-	Intervals             []CalibrationInterval     `json:"intervals"`               // Between calibrations; further kinds have none
-	AcceptedMeters        Sourced[[]Acceptance]     `json:"accepted_meters"`         // Any of these
-	AcceptedCalibrators   Sourced[[]Acceptance]     `json:"accepted_calibrators"`    // Any of these
-	DriftLimitDB          Sourced[acoustic.Decibel] `json:"drift_limit_db"`          // Between field checks, inclusive
-	DriftBasis            Sourced[string]           `json:"drift_basis"`             // consecutive, start_end or both
-	StartRemarkDB         Sourced[acoustic.Decibel] `json:"start_remark_db"`         // A meter left further off than this is remarked, inclusive
-	StartLimitDB          Sourced[acoustic.Decibel] `json:"start_limit_db"`          // A meter left further off than this fails, inclusive
-	SuspiciousDeviationDB Sourced[acoustic.Decibel] `json:"suspicious_deviation_db"` // Found further off than this, something may be broken
-	ClosingCheckRequired  Sourced[bool]             `json:"closing_check_required"`  // Whether a check after measuring is asked for
-	CheckReachH           Sourced[float64]          `json:"check_reach_h"`           // Hours that a check may lie from the start or end of what it checks
+	Code                  string                `json:"code"`                    // Code of the rule profile
+	Edition               string                `json:"edition"`                 // Its edition; editions never change
+	Intervals             []CalibrationInterval `json:"intervals"`               // Between calibrations; further kinds have none
+	AcceptedMeters        AskedClasses          `json:"accepted_meters"`         // Any of these
+	AcceptedCalibrators   AskedClasses          `json:"accepted_calibrators"`    // Any of these
+	DriftLimitDB          AskedNumber           `json:"drift_limit_db"`          // Between field checks, inclusive
+	DriftBasis            AskedWord             `json:"drift_basis"`             // consecutive, start_end or both
+	StartRemarkDB         AskedNumber           `json:"start_remark_db"`         // A meter left further off than this is remarked, inclusive
+	StartLimitDB          AskedNumber           `json:"start_limit_db"`          // A meter left further off than this fails, inclusive
+	SuspiciousDeviationDB AskedNumber           `json:"suspicious_deviation_db"` // Found further off than this, something may be broken
+	ClosingCheckRequired  AskedFlag             `json:"closing_check_required"`  // Whether a check after measuring is asked for
+	CheckReachH           AskedNumber           `json:"check_reach_h"`           // Hours that a check may lie from the start or end of what it checks
 }
 
 func ruleProfileOf(p calibration.RuleProfile) RuleProfile {
 	out := RuleProfile{
 		Code: p.Code, Edition: p.Edition, Intervals: []CalibrationInterval{},
 		AcceptedMeters: acceptancesOf(p.AcceptedMeters), AcceptedCalibrators: acceptancesOf(p.AcceptedCalibrators),
-		DriftLimitDB: decibelsOf(p.DriftLimit), DriftBasis: Sourced[string]{string(p.DriftBasis.Value), p.DriftBasis.Source},
+		DriftLimitDB: decibelsOf(p.DriftLimit), DriftBasis: AskedWord{string(p.DriftBasis.Value), p.DriftBasis.Source},
 		StartRemarkDB: decibelsOf(p.StartRemark), StartLimitDB: decibelsOf(p.StartLimit),
-		SuspiciousDeviationDB: decibelsOf(p.SuspiciousDeviation), ClosingCheckRequired: Sourced[bool](p.ClosingCheckRequired),
-		CheckReachH: Sourced[float64]{p.CheckReach.Value.Hours(), p.CheckReach.Source},
+		SuspiciousDeviationDB: decibelsOf(p.SuspiciousDeviation), ClosingCheckRequired: AskedFlag(p.ClosingCheckRequired),
+		CheckReachH: AskedNumber{p.CheckReach.Value.Hours(), p.CheckReach.Source},
 	}
 	for _, i := range p.Intervals {
 		out.Intervals = append(out.Intervals, CalibrationInterval{string(i.Kind), i.Months, i.Source})
@@ -59,16 +77,16 @@ func ruleProfileOf(p calibration.RuleProfile) RuleProfile {
 	return out
 }
 
-func acceptancesOf(s calibration.Sourced[[]calibration.Acceptance]) Sourced[[]Acceptance] {
-	out := Sourced[[]Acceptance]{Value: []Acceptance{}, Source: s.Source}
+func acceptancesOf(s calibration.Sourced[[]calibration.Acceptance]) AskedClasses {
+	out := AskedClasses{Value: []Acceptance{}, Source: s.Source}
 	for _, a := range s.Value {
 		out.Value = append(out.Value, Acceptance(a))
 	}
 	return out
 }
 
-func decibelsOf(s calibration.Sourced[acoustic.Level]) Sourced[acoustic.Decibel] {
-	return Sourced[acoustic.Decibel]{s.Value.Decibel(), s.Source}
+func decibelsOf(s calibration.Sourced[acoustic.Level]) AskedNumber {
+	return AskedNumber{float64(s.Value.Decibel()), s.Source}
 }
 
 type ruleProfileHandlers struct{ *server }

@@ -348,12 +348,12 @@ func (h seriesHandlers) append(c *gin.Context) (Series, error) {
 
 // SampleRuns is a page of samples: unbroken stretches, each shaped like what is sent to append it.
 type SampleRuns struct {
-	SeriesID  uuid.UUID  `json:"series_id"` // Series of the samples
-	Quantity  string     `json:"quantity"`  // What a sample is
-	IntervalS *float64   `json:"interval_s"`
-	Items     []NewSamples  `json:"items"`
-	Steps     []Reduced  `json:"steps,omitempty"` // Where a step was asked: the samples of each reduced
-	NextFrom  *time.Time `json:"next_from"`       // Where to go on; null at the end
+	SeriesID  uuid.UUID    `json:"series_id"` // Series of the samples
+	Quantity  string       `json:"quantity"`  // What a sample is
+	IntervalS *float64     `json:"interval_s"`
+	Items     []NewSamples `json:"items"`
+	Steps     []Reduced    `json:"steps,omitempty"` // Where a step was asked: the samples of each reduced
+	NextFrom  *time.Time   `json:"next_from"`       // Where to go on; null at the end
 }
 
 // Reduced is what the samples of one step come down to.

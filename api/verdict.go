@@ -40,7 +40,8 @@ type Subject struct {
 
 // Disposition is a decision on a finding.
 type Disposition struct {
-	Decision string `json:"decision"` // What was decided
+	Decision string `json:"decision" enums:"accept,reject"` // What was decided
+	Reason   string `json:"reason"`                         // Why
 }
 
 // Finding is one reason of a verdict.

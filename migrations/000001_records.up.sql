@@ -343,6 +343,33 @@ create table import (
 );
 create unique index import_accepted_key on import (client_id, survey_id, sha256) where state = 'accepted';
 
+-- What happened, in no order yet: who did what to which version of which record, when and why.
+create table journal (
+	id          bigint generated always as identity primary key,
+	xid         xid8 not null default pg_current_xact_id(), -- of the transaction that wrote it
+	at          timestamptz not null,
+	key_id      text not null, -- public part of the key; empty for the service itself
+	actor       text not null, -- name of the key
+	request_id  text not null,
+	type        text not null, -- "survey.created"
+	record_type text not null,
+	record_id   uuid not null,
+	client_id   uuid, -- null: of no client
+	version     integer not null,
+	reason      text not null,
+	detail      jsonb -- of what has no version of its own: the samples that an append added
+);
+create index journal_record_id_idx on journal (record_id, id);
+
+-- The order of the journal, given to entries whose transactions have all ended, and the
+-- chain over them: sha256 covers the seal before and the entry with the version it is about.
+create table journal_seal (
+	seq      bigint primary key,
+	entry_id bigint not null unique references journal,
+	sealed_at timestamptz not null,
+	sha256   bytea not null
+);
+
 -- Version tables: the same columns in the same order.
 do $$
 declare t text;
@@ -380,6 +407,9 @@ begin
 		execute format('alter table %I force row level security', t);
 		execute format('create policy own_clients on %I using (' || visible || ')', t, 'id');
 	end loop;
+	alter table journal enable row level security;
+	alter table journal force row level security;
+	execute format('create policy own_clients on journal using (client_id is null or ' || visible || ')', 'client_id');
 end
 $$;
 
@@ -393,5 +423,6 @@ grant select, insert, delete on file_part to leveltrail_app;
 grant delete on file to leveltrail_app;
 grant select, insert on
 	client_version, laboratory_version, instrument_version, certificate_version, field_check_version,
-	project_version, position_version, survey_version, series_version, exclusion_version, import_version
+	project_version, position_version, survey_version, series_version, exclusion_version, import_version,
+	journal, journal_seal
 	to leveltrail_app;

@@ -37,7 +37,7 @@ func (s *Store) Certificate(ctx context.Context, id uuid.UUID) (calibration.Cert
 // Certificates returns a page of the certificates of an instrument (zero: of all).
 func (s *Store) Certificates(ctx context.Context, instrumentID uuid.UUID, p request.Page) ([]calibration.Certificate, error) {
 	return list(ctx, s, certificates, `
-		($1 = '00000000-0000-0000-0000-000000000000' or instrument_id = $1) and id > $2 order by id limit $3`,
+		($1::uuid = '00000000-0000-0000-0000-000000000000' or instrument_id = $1) and id > $2 order by id limit $3`,
 		instrumentID, p.After, p.Limit)
 }
 

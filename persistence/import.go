@@ -276,4 +276,3 @@ func (s *Store) WithdrawImport(ctx context.Context, m survey.Import, reason stri
 	})
 	return m, err
 }
-

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -11,6 +12,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
+	"leveltrail/domain/access"
 	"leveltrail/domain/fault"
 )
 
@@ -73,30 +75,52 @@ func (k kind[T]) insert(ctx context.Context, q conn, rec T, now time.Time) (T, e
 	if id := reflect.ValueOf(rec).FieldByName("ID").Interface(); id == uuid.Nil {
 		set["id"] = uuid.Must(uuid.NewV7())
 	}
-	rows, _ := q.Query(ctx, `
-		with w as (insert into `+k.table+` (`+k.list+`) values (`+k.placeholders()+`) returning `+k.list+`)
-		insert into `+k.table+`_version (`+k.list+`) select `+k.list+` from w returning `+k.list,
-		k.args(rec, set)...)
-	rec, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[T])
-	return rec, classify(err, k.table)
+	return k.put(ctx, q, `insert into `+k.table+` (`+k.list+`) values (`+k.placeholders()+`)`, k.args(rec, set), "created", "")
 }
 
 // update stores the version that follows rec.Version, with the other members of
 // rec. It is a Conflict with code version_conflict if that is not the current one.
 func (k kind[T]) update(ctx context.Context, q conn, rec T, now time.Time) (T, error) {
+	return k.change(ctx, q, rec, now, "changed", "")
+}
+
+// change is update under another name than "changed" in the journal, with its reason.
+func (k kind[T]) change(ctx context.Context, q conn, rec T, now time.Time, verb, reason string) (T, error) {
 	v := reflect.ValueOf(rec)
 	version := int(v.FieldByName("Version").Int())
 	args := k.args(rec, map[string]any{"version": version + 1, "recorded_at": now})
 	n := len(args)
-	rows, _ := q.Query(ctx, `
-		with w as (update `+k.table+` set (`+k.list+`) = (`+k.placeholders()+`)
-			where id = $`+strconv.Itoa(n+1)+` and version = $`+strconv.Itoa(n+2)+` returning `+k.list+`)
-		insert into `+k.table+`_version (`+k.list+`) select `+k.list+` from w returning `+k.list,
-		append(args, v.FieldByName("ID").Interface(), version)...)
-	rec, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[T])
-	if err == pgx.ErrNoRows { //nolint:errorlint // returned as is by CollectExactlyOneRow
-		return rec, &fault.Error{Kind: fault.Conflict, Code: "version_conflict", Message: "the record has changed since it was read"}
+	rec, err := k.put(ctx, q, `update `+k.table+` set (`+k.list+`) = (`+k.placeholders()+`)
+		where id = $`+strconv.Itoa(n+1)+` and version = $`+strconv.Itoa(n+2),
+		append(args, v.FieldByName("ID").Interface(), version), verb, reason)
+	if fault.KindOf(err) == fault.NotFound {
+		err = &fault.Error{Kind: fault.Conflict, Code: "version_conflict", Message: "the record has changed since it was read"}
 	}
+	return rec, err
+}
+
+// put runs a statement that writes one current version, together with those that
+// add it to the version table and to the journal.
+func (k kind[T]) put(ctx context.Context, q conn, statement string, args []any, verb, reason string) (T, error) {
+	client := "null::uuid"
+	switch {
+	case k.table == "client":
+		client = "w.id"
+	case slices.Contains(k.columns, "client_id"):
+		client = "w.client_id"
+	}
+	p := make([]any, 5) // $1 … of the journal follow those of the statement
+	for i := range p {
+		p[i] = "$" + strconv.Itoa(len(args)+i+1)
+	}
+	by := access.From(ctx)
+	rows, _ := q.Query(ctx, fmt.Sprintf(`
+		with w as (`+statement+` returning `+k.list+`),
+		j as (insert into journal (at, key_id, actor, request_id, type, record_type, record_id, client_id, version, reason)
+			select w.recorded_at, %s, %s, %s, %s, '`+k.table+`', w.id, `+client+`, w.version, %s from w)
+		insert into `+k.table+`_version (`+k.list+`) select `+k.list+` from w returning `+k.list, p...),
+		append(args, by.KeyID, by.Name, by.RequestID, k.table+"."+verb, reason)...)
+	rec, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[T])
 	return rec, classify(err, k.table)
 }
 

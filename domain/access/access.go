@@ -14,6 +14,8 @@ type Caller struct {
 	Role    string
 	All     bool        // every client's records are visible
 	Clients []uuid.UUID // the visible clients where All is false
+
+	RequestID string // of the request, as the log has it
 }
 
 type callerKey struct{}

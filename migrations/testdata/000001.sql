@@ -92,3 +92,9 @@ insert into survey_version select * from survey;
 insert into series_version select * from series;
 insert into exclusion_version select * from exclusion;
 insert into import_version select * from import;
+
+insert into journal (at, key_id, actor, request_id, type, record_type, record_id, client_id, version, reason) values
+	('2026-02-02Z', 'aaaaaaaaaaaa', 'Field phone', 'r', 'survey.created', 'survey', '00000000-0000-7000-8000-000000000012',
+		'00000000-0000-7000-8000-00000000000a', 1, '');
+
+insert into journal_seal (seq, entry_id, sealed_at, sha256) select 1, id, at, '\x07' from journal;
