@@ -45,18 +45,19 @@ var start = time.Date(2024, 12, 31, 23, 0, 0, 0, time.UTC)
 
 // bench is both sides on one server, and what was measured of them.
 type bench struct {
-	sizes    sizes
-	table    table
-	dir      string // to remove in the end; empty if it was given
-	server   *postgres.Server
-	rows     *pgx.Conn // their side, as the superuser, whom no row-level security binds
-	ours     records
-	fine     records       // in a second database, for samples of 0.01 dB
-	long     series.Series // of the figures
-	channels int           // used so far: a channel records one thing at a time
-	http     *http.Server
-	url      string // of our service
-	key      string
+	sizes     sizes
+	table     table
+	dir       string // to remove in the end; empty if it was given
+	server    *postgres.Server
+	rows      *pgx.Conn // their side, as the superuser, whom no row-level security binds
+	ours      records
+	fine      records       // in a second database, for samples of 0.01 dB
+	long      series.Series // of the figures
+	longBytes float64       // that it takes on disk
+	channels  int           // used so far: a channel records one thing at a time
+	http      *http.Server
+	url       string // of our service
+	key       string
 }
 
 // records are a store and what its series hang on.
@@ -149,6 +150,7 @@ func (b *bench) openRecords(ctx context.Context, database string) (r records, er
 	if err != nil {
 		return r, err
 	}
+	profile, _ := calibration.NewestProfile("monitoring")
 	project, err := r.CreateProject(ctx, survey.Project{ClientID: client.ID, Reference: "COMPARE-1", Title: "Measurement of the store", TimeZone: zone.String()})
 	if err != nil {
 		return r, err
@@ -164,8 +166,8 @@ func (b *bench) openRecords(ctx context.Context, database string) (r records, er
 		return r, err
 	}
 	r.survey, err = r.CreateSurvey(ctx, survey.Survey{
-		ClientID: client.ID, ProjectID: project.ID, Kind: "monitoring", RuleProfile: "monitoring",
-		RuleProfileEdition: "", Operator: "invented", StartedAt: start,
+		ClientID: client.ID, ProjectID: project.ID, Kind: "monitoring", RuleProfile: profile.Code,
+		RuleProfileEdition: profile.Edition, Operator: "invented", StartedAt: start,
 	})
 	return r, err
 }

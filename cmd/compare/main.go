@@ -72,7 +72,7 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 		{"Writing logs.", b.importing},
 		{"Sizes on disk at 0.01 dB.", b.fineSizes},
 		{"Loading the long series on both sides.", b.load},
-		{"Sizes on disk at 0.1 dB.", b.sizes},
+		{"Sizes on disk at 0.1 dB.", b.longSizes},
 		{"Figures of the long series.", b.year},
 		{"Figures of a day.", b.localDay},
 		{"Figures over HTTP.", b.overHTTP},
