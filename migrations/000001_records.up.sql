@@ -295,13 +295,14 @@ create table instrument_use (
 	survey_id     uuid not null,
 	series_id     uuid not null,
 	quantity      text not null, -- with its band: "LAeq", "Leq 1/3 125"
-	during        tstzrange not null, -- half-open; of a spot reading its instant alone
-	recorded_at   timestamptz not null,
+	during        tstzrange not null, -- half-open; of a spot reading its instant alone; those of a series are disjoint
+	recorded_at   timestamptz not null, -- when its first samples arrived
+	extended_at   timestamptz, -- when samples last arrived that lengthened it; null: all arrived at once
 	withdrawn_at  timestamptz -- with its import
 );
 create index instrument_use_instrument_id_idx on instrument_use (instrument_id, channel);
 create index instrument_use_during_idx on instrument_use using gist (during);
-create index instrument_use_series_id_idx on instrument_use (series_id);
+create index instrument_use_series_id_idx on instrument_use (series_id, lower(during));
 
 -- A file as it came, byte for byte, in parts of at most 1 MiB of the original.
 create table file (

@@ -22,14 +22,18 @@ type appender struct {
 	header  series.Series
 	now     time.Time
 	pending []series.Run
-	samples int // of pending
+	size    int // of pending
 	content series.Content
 	locked  bool
 	buf     []byte
 }
 
-// flushAt is how many samples are gathered before they are written.
-const flushAt = 4 << 20
+// flushAt is how many samples are gathered before they are written; a run counts as
+// many more as its own bytes would hold.
+const (
+	flushAt = 4 << 20
+	runSize = 64
+)
 
 // add takes runs, which the appender keeps, and writes when enough are gathered.
 func (a *appender) add(ctx context.Context, runs ...series.Run) error {
@@ -38,7 +42,7 @@ func (a *appender) add(ctx context.Context, runs ...series.Run) error {
 			continue
 		}
 		a.pending = append(a.pending, r)
-		if a.samples += len(r.Levels); a.samples >= flushAt {
+		if a.size += len(r.Levels) + runSize; a.size >= flushAt {
 			if _, err := a.flush(ctx); err != nil {
 				return err
 			}
@@ -57,7 +61,7 @@ func (a *appender) flush(ctx context.Context) (series.Content, error) {
 	if !ok {
 		return a.content, contradiction(clash)
 	}
-	a.pending, a.samples = nil, 0
+	a.pending, a.size = nil, 0
 	stretches := spansOf(runs, interval)
 	if err := a.withinSurvey(series.Span{From: stretches[0].From, To: stretches[len(stretches)-1].To}); err != nil {
 		return a.content, err
@@ -68,11 +72,20 @@ func (a *appender) flush(ctx context.Context) (series.Content, error) {
 	return a.content, a.writeBlocks(ctx, series.Split(runs, interval, time.Hour))
 }
 
-// lock takes the row that each writer of the series' samples takes.
+// lock takes the row that each writer of the series' samples takes, and the one that
+// whoever withdraws the series takes.
 func (a *appender) lock(ctx context.Context) (err error) {
-	if !a.locked {
-		a.locked = true
-		a.content, err = scanContent(a.tx.QueryRow(ctx, selectContent+` for update`, a.header.ClientID, a.header.ID))
+	if a.locked {
+		return nil
+	}
+	a.locked = true
+	if a.content, err = scanContent(a.tx.QueryRow(ctx, selectContent+` for update`, a.header.ClientID, a.header.ID)); err != nil {
+		return err
+	}
+	var withdrawn bool
+	err = a.tx.QueryRow(ctx, `select withdrawn from series where client_id = $1 and id = $2 for share`, a.header.ClientID, a.header.ID).Scan(&withdrawn)
+	if err == nil && withdrawn {
+		return &fault.Error{Kind: fault.Conflict, Code: "series_withdrawn", Message: "the series was withdrawn with its import: it takes no samples"}
 	}
 	return err
 }
@@ -94,81 +107,6 @@ func (a *appender) withinSurvey(s series.Span) error {
 		}
 	}
 	return nil
-}
-
-// use records the stretches in which the meter's channel was in use by the series.
-func (a *appender) use(ctx context.Context, stretches []series.Span) error {
-	interval := a.header.Interval()
-	froms, tos := make([]time.Time, len(stretches)), make([]time.Time, len(stretches))
-	for i, s := range stretches {
-		froms[i], tos[i] = s.From, s.To
-	}
-	// A reading takes no time: its range is its instant alone.
-	bounds := "[)"
-	if interval == 0 {
-		bounds = "[]"
-	}
-	if _, err := a.tx.Exec(ctx, `select pg_advisory_xact_lock(hashtextextended($1, 1))`,
-		a.header.SurveyID.String()+a.header.InstrumentID.String()); err != nil {
-		return err
-	}
-	var other, otherFrom = "", time.Time{}
-	err := a.tx.QueryRow(ctx, `
-		select u.series_id, greatest(lower(u.during), n.f) from instrument_use u
-		join unnest($1::timestamptz[], $2::timestamptz[]) n (f, t) on u.during && tstzrange(n.f, n.t, $3)
-		where u.instrument_id = $4 and u.channel = $5 and u.quantity = $6 and u.survey_id = $7 and u.series_id <> $8
-			and u.withdrawn_at is null
-		order by 2 limit 1`,
-		froms, tos, bounds, a.header.InstrumentID, a.header.Channel, a.header.Use(), a.header.SurveyID, a.header.ID).Scan(&other, &otherFrom)
-	if err == nil {
-		return &fault.Error{
-			Kind: fault.Conflict, Code: "samples_duplicate",
-			Message: fmt.Sprintf("series %s of this survey has %s of the same instrument and channel at %s",
-				other, a.header.Use(), otherFrom.UTC().Format(time.RFC3339Nano)),
-		}
-	}
-	if err != pgx.ErrNoRows { //nolint:errorlint // returned as is by Scan
-		return err
-	}
-
-	rows, _ := a.tx.Query(ctx, `
-		select distinct lower(u.during) as "from", upper(u.during) as "to" from instrument_use u
-		join unnest($1::timestamptz[], $2::timestamptz[]) n (f, t) on u.during && tstzrange(n.f, n.t, $3)
-		where u.series_id = $4 order by 1`, froms, tos, bounds, a.header.ID)
-	had, err := pgx.CollectRows(rows, pgx.RowToStructByName[series.Span])
-	if err != nil {
-		return err
-	}
-	if interval > 0 {
-		for _, h := range had {
-			for _, s := range stretches {
-				if s.From.Before(h.To) && h.From.Before(s.To) && s.From.Sub(h.From)%interval != 0 {
-					later := s.From
-					if h.From.After(later) {
-						later = h.From
-					}
-					return contradiction(later)
-				}
-			}
-		}
-	}
-	fresh := stretches
-	if interval > 0 {
-		fresh = series.Subtract(stretches, had)
-	} else {
-		fresh = slices.DeleteFunc(slices.Clone(stretches), func(s series.Span) bool {
-			return slices.ContainsFunc(had, func(h series.Span) bool { return h.From.Equal(s.From) })
-		})
-	}
-	froms, tos = froms[:0], tos[:0]
-	for _, s := range fresh {
-		froms, tos = append(froms, s.From), append(tos, s.To)
-	}
-	_, err = a.tx.Exec(ctx, `
-		insert into instrument_use (instrument_id, channel, client_id, survey_id, series_id, quantity, during, recorded_at)
-		select $1, $2, $3, $4, $5, $6, tstzrange(n.f, n.t, $7), $8 from unnest($9::timestamptz[], $10::timestamptz[]) n (f, t)`,
-		a.header.InstrumentID, a.header.Channel, a.header.ClientID, a.header.SurveyID, a.header.ID, a.header.Use(), bounds, a.now, froms, tos)
-	return err
 }
 
 // writeBlocks merges the samples of each hour into its block.
@@ -228,6 +166,7 @@ func (a *appender) writeBlocks(ctx context.Context, parts []series.Part) error {
 		where client_id = $1 and series_id = $2`,
 		a.header.ClientID, a.header.ID, a.content.Extent.From, a.content.Extent.To, a.content.Numbers, a.content.Under, a.content.Over,
 		int16(a.content.Lowest), int16(a.content.Highest))
+	a.content.Revision++
 	return a.tx.SendBatch(ctx, b).Close()
 }
 

@@ -146,10 +146,11 @@ func (c *reader) answer(ctx context.Context) (series.Answer, error) {
 	if err := c.makeDays(ctx, missing, at); err != nil {
 		return series.Answer{}, err
 	}
-	err = c.eachBlock(ctx, hours, func(_ time.Time, runs []series.Run) {
+	err = c.eachBlock(ctx, hours, func(_ time.Time, runs []series.Run) bool {
 		for _, r := range runs {
 			c.collector.Add(r)
 		}
+		return true
 	})
 	return c.collector.Answer(), err
 }
@@ -315,7 +316,7 @@ func (c *reader) makeDays(ctx context.Context, missing []time.Time, at map[int64
 			c.made = append(c.made, madeDay{c.facts.Series, c.facts.Content.Revision, start, levels.AppendDay(nil, &made)})
 		}
 	}
-	err := c.eachBlock(ctx, hours, func(hour time.Time, runs []series.Run) {
+	err := c.eachBlock(ctx, hours, func(hour time.Time, runs []series.Run) bool {
 		if d := hour.Truncate(day); !d.Equal(start) || collector == nil {
 			settle()
 			start, collector = d, series.NewCollector(interval, series.DayAsk(d))
@@ -323,37 +324,56 @@ func (c *reader) makeDays(ctx context.Context, missing []time.Time, at map[int64
 		for _, r := range runs {
 			collector.Add(r)
 		}
+		return true
 	})
-	settle()
+	if err == nil {
+		settle()
+	}
 	return err
 }
 
-// eachBlock gives the runs of the blocks of the hours to f, in time order; they are good until f returns.
-func (c *reader) eachBlock(ctx context.Context, hours []time.Time, f func(hour time.Time, runs []series.Run)) error {
-	if len(hours) == 0 {
+// eachBlock gives the runs of the blocks of the hours, which are in time order, to f
+// in that order, until f returns false; the runs are good until f returns.
+func (c *reader) eachBlock(ctx context.Context, hours []time.Time, f func(hour time.Time, runs []series.Run) bool) error {
+	b := &pgx.Batch{}
+	more := true
+	for len(hours) > 0 {
+		n := 1 // hours in a row are one range of the key
+		for n < len(hours) && hours[n].Sub(hours[n-1]) == time.Hour {
+			n++
+		}
+		b.Queue(`
+			select hour, data from sample_block where client_id = $1 and series_id = $2 and hour between $3 and $4 order by hour`,
+			c.facts.Series.ClientID, c.facts.Series.ID, hours[0], hours[n-1]).
+			Query(func(rows pgx.Rows) (err error) {
+				for more && rows.Next() {
+					if more, err = c.block(rows, f); err != nil {
+						return err
+					}
+				}
+				return rows.Err()
+			})
+		hours = hours[n:]
+	}
+	if b.Len() == 0 {
 		return nil
 	}
-	rows, err := c.Query(ctx, `
-		select hour, data from sample_block where client_id = $1 and series_id = $2 and hour = any($3) order by hour`,
-		c.facts.Series.ClientID, c.facts.Series.ID, hours)
+	return c.SendBatch(ctx, b).Close()
+}
+
+// block gives the runs of the block in a row to f.
+func (c *reader) block(row pgx.Rows, f func(hour time.Time, runs []series.Run) bool) (more bool, err error) {
+	var hour time.Time
+	var data borrowedBytes
+	if err := row.Scan(&hour, &data); err != nil {
+		return false, err
+	}
+	runs, err := c.decoder.Decode(data, hour, c.facts.Series.Interval())
 	if err != nil {
-		return err
+		return false, fmt.Errorf("block of %s: %w", hour.UTC().Format(time.RFC3339), err)
 	}
-	defer rows.Close()
-	for rows.Next() {
-		var hour time.Time
-		var data borrowedBytes
-		if err := rows.Scan(&hour, &data); err != nil {
-			return err
-		}
-		runs, err := c.decoder.Decode(data, hour, c.facts.Series.Interval())
-		if err != nil {
-			return fmt.Errorf("block of %s: %w", hour.UTC().Format(time.RFC3339), err)
-		}
-		c.decoded++
-		f(hour.UTC(), runs)
-	}
-	return rows.Err()
+	c.decoded++
+	return f(hour.UTC(), runs), nil
 }
 
 // borrowedBytes takes the bytes of a row without copying: they are good until the next row.

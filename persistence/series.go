@@ -189,37 +189,43 @@ func (s *Store) Samples(ctx context.Context, id uuid.UUID, span series.Span, lim
 	return h, runs, next, err
 }
 
-// blocksAtOnce is how many blocks a page of samples is read by.
+// blocksAtOnce is by how many blocks at most a page of samples is read.
 const blocksAtOnce = 24
 
 func (c *reader) page(ctx context.Context, span series.Span, limit int) (runs []series.Run, next *time.Time, err error) {
 	interval := c.facts.Series.Interval()
-	for after := span.From.Truncate(time.Hour).Add(-time.Hour); next == nil; {
+	after := span.From.Truncate(time.Hour).Add(-time.Hour)
+	for next == nil {
+		blocks := blocksAtOnce
+		if interval > 0 {
+			blocks = min(blocks, limit/int(time.Hour/min(interval, time.Hour))+2)
+		}
 		rows, _ := c.Query(ctx, `
 			select hour from sample_block where client_id = $1 and series_id = $2 and hour > $3 and hour < $4 order by hour limit $5`,
-			c.facts.Series.ClientID, c.facts.Series.ID, after, span.To, blocksAtOnce)
+			c.facts.Series.ClientID, c.facts.Series.ID, after, span.To, blocks)
 		hours, err := pgx.CollectRows(rows, pgx.RowTo[time.Time])
 		if err != nil || len(hours) == 0 {
 			return runs, nil, err
 		}
 		after = hours[len(hours)-1]
-		err = c.eachBlock(ctx, hours, func(_ time.Time, block []series.Run) {
+		err = c.eachBlock(ctx, hours, func(_ time.Time, block []series.Run) bool {
 			for _, r := range block {
-				if next != nil {
-					return
+				r, ok := r.Within(span, interval)
+				if !ok {
+					continue
 				}
-				if r, ok := r.Within(span, interval); ok {
-					n := min(len(r.Levels), limit)
-					if n < len(r.Levels) {
-						at := r.Start.Add(time.Duration(n) * interval)
-						next = &at
-					}
-					limit -= n
-					if n > 0 {
-						runs = joined(runs, series.Run{Start: r.Start, Levels: r.Levels[:n]}, interval)
-					}
+				n := min(len(r.Levels), limit)
+				limit -= n
+				if n > 0 {
+					runs = joined(runs, series.Run{Start: r.Start, Levels: r.Levels[:n]}, interval)
+				}
+				if n < len(r.Levels) {
+					at := r.Start.Add(time.Duration(n) * interval)
+					next = &at
+					return false
 				}
 			}
+			return true
 		})
 		if err != nil {
 			return nil, nil, err

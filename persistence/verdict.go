@@ -74,9 +74,12 @@ func usesKnown(ctx context.Context, q conn, v survey.Survey, at time.Time) ([]ca
 			})
 		}
 	}
-	// A reading takes no time; the database's shortest stands for its instant.
+	// A reading takes no time; the database's shortest stands for its instant. A stretch
+	// that was lengthened later had by then grown to the present, see [appender.use].
 	rows, _ := q.Query(ctx, `
-		select series_id, lower(during), greatest(upper(during), lower(during) + interval '1 microsecond')
+		select series_id, lower(during), greatest(
+			case when extended_at > $2 then least(upper(during), $2) else upper(during) end,
+			lower(during) + interval '1 microsecond')
 		from instrument_use
 		where survey_id = $1 and recorded_at <= $2 and (withdrawn_at is null or withdrawn_at > $2)
 		order by series_id, lower(during)`, v.ID, at)
@@ -84,7 +87,7 @@ func usesKnown(ctx context.Context, q conn, v survey.Survey, at time.Time) ([]ca
 	var from, to time.Time
 	_, err = pgx.ForEachRow(rows, []any{&id, &from, &to}, func() error {
 		if i := slices.IndexFunc(uses, func(u calibration.SeriesUse) bool { return u.ID == id }); i >= 0 {
-			uses[i].Stretches = append(uses[i].Stretches, series.Span{From: from.UTC(), To: to.UTC()})
+			uses[i].Stretches = withSpan(uses[i].Stretches, series.Span{From: from.UTC(), To: to.UTC()})
 		}
 		return nil
 	})

@@ -5,6 +5,9 @@ package series
 func Subtract(spans, less []Span) []Span {
 	var left []Span
 	for _, s := range spans {
+		for len(less) > 0 && !less[0].To.After(s.From) {
+			less = less[1:]
+		}
 		for _, l := range less {
 			if !l.To.After(s.From) {
 				continue
