@@ -6,8 +6,11 @@ import (
 	"math/big"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"testing"
 	"time"
+
+	"pgregory.net/rapid"
 
 	"leveltrail/domain/acoustic"
 )
@@ -28,6 +31,14 @@ type example struct {
 		Hours    json.RawMessage    `json:"hours"`
 		SELs     json.RawMessage    `json:"SEL"`
 		Constant acoustic.Decibel   `json:"constant"`
+		Bands    []acoustic.Hertz   `json:"bands"`
+		Weights  []acoustic.Decibel `json:"weights"`
+		Delta    acoustic.Decibel   `json:"delta"`
+		Total    acoustic.Decibel   `json:"total"`
+		On       float64            `json:"on_h"`
+		Of       float64            `json:"ref_h"`
+
+		Background acoustic.Decibel `json:"background"`
 	} `json:"inputs"`
 	Published *acoustic.Decibel `json:"published"` // as printed
 	Computed  acoustic.Decibel  `json:"computed"`  // to four decimals, by whoever collected the rows
@@ -108,6 +119,9 @@ func TestPublishedExamples(t *testing.T) {
 	den := func(e example) acoustic.Decibel {
 		return acoustic.DayEveningNight(e.Inputs.Day, e.Inputs.Evening, e.Inputs.Night)
 	}
+	highest := func(e example) acoustic.Decibel {
+		return named(t, "day_evening_night_highest").Rate([]acoustic.Decibel{e.Inputs.Day, e.Inputs.Evening, e.Inputs.Night})
+	}
 	dn := func(e example) acoustic.Decibel { return acoustic.DayNight(e.Inputs.Day, e.Inputs.Night) }
 	exposure := func(e example) acoustic.Decibel {
 		return acoustic.Exposure(e.Inputs.Level, seconds(numbers(t, e.Inputs.Seconds)[0]))
@@ -124,6 +138,10 @@ func TestPublishedExamples(t *testing.T) {
 		}
 		return value(acoustic.OfExposures(all, seconds(e.Inputs.TSeconds)))
 	}
+	onShare := func(e example) acoustic.Decibel { // a source of 0 dB that runs On hours of Of
+		lae := acoustic.Exposure(0, seconds(3600*e.Inputs.On))
+		return value(acoustic.OfExposures([]acoustic.Decibel{lae}, seconds(3600*e.Inputs.Of)))
+	}
 	ofHours := func(e example) acoustic.Decibel {
 		return acoustic.Exposure(0, seconds(3600*numbers(t, e.Inputs.Hours)[0]))
 	}
@@ -138,9 +156,11 @@ func TestPublishedExamples(t *testing.T) {
 		{inSeconds, []string{"EQ-7"}},
 		{burst, []string{"EQ-8"}},
 		{den, []string{"DEN-1", "DEN-2", "DEN-3"}},
+		{highest, []string{"ETM-1", "ETM-2", "ETM-3"}},
 		{dn, []string{"DN-1", "DN-2", "DN-3", "DN-4"}},
 		{exposure, []string{"SEL-1", "SEL-2"}},
 		{events, []string{"SEL-3", "SEL-4", "SEL-5"}},
+		{onShare, []string{"EQ-9"}},
 		{ofHours, []string{"K-1", "K-2", "K-3", "K-4"}},
 	} {
 		for _, id := range tt.ids {
@@ -161,6 +181,53 @@ func TestPublishedExamples(t *testing.T) {
 			}
 		}
 	}
+}
+
+// The addition table of the Hong Kong EPD Technical Memorandum, Table 4, is the exact
+// increment rounded to half a decibel at each half decibel of difference.
+func TestAdditionTable(t *testing.T) {
+	rows := table(t, "addition_table_hk.csv")
+	for _, row := range rows[:len(rows)-1] {
+		for d := number(t, row, "diff_from"); d <= number(t, row, "diff_to"); d += 0.5 {
+			sum, _ := acoustic.EnergySum([]acoustic.Decibel{acoustic.Decibel(d), 0})
+			if got, want := math.Round((float64(sum)-d)*2)/2, number(t, row, "add_to_higher_db"); got != want {
+				t.Errorf("difference %v adds %v; printed %v", d, got, want)
+			}
+		}
+	}
+}
+
+// Twice the sources are 10 lg 2 = 3.0103 dB more; order does not matter; sources k dB
+// louder are k dB louder together; parts summed first give the same whole.
+func TestSumProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		levels := rapid.SliceOfN(rapid.Map(rapid.IntRange(-5000, 20000), func(h int) acoustic.Decibel { return acoustic.Level(h).Decibel() }), 1, 40).Draw(t, "levels")
+		k := acoustic.Decibel(rapid.IntRange(-300, 300).Draw(t, "k")) / 10
+		cut := rapid.IntRange(0, len(levels)-1).Draw(t, "cut")
+		near := func(what string, got, want acoustic.Decibel) {
+			if !(math.Abs(float64(got-want)) < 1e-9) {
+				t.Errorf("%s: %v; want %v", what, got, want)
+			}
+		}
+		sum, _ := acoustic.EnergySum(levels)
+		twice, _ := acoustic.EnergySum(slices.Concat(levels, levels))
+		near("doubled", twice, sum+acoustic.Decibel(10*math.Log10(2)))
+		turned := slices.Clone(levels)
+		slices.Reverse(turned)
+		back, _ := acoustic.EnergySum(turned)
+		near("in reverse", back, sum)
+		for i := range turned {
+			turned[i] += k
+		}
+		shifted, _ := acoustic.EnergySum(turned)
+		near("shifted", shifted, sum+k)
+		whole, _ := acoustic.EnergySum(levels[cut:])
+		if cut > 0 {
+			first, _ := acoustic.EnergySum(levels[:cut])
+			whole, _ = acoustic.EnergySum([]acoustic.Decibel{first, whole})
+		}
+		near("in parts", whole, sum)
+	})
 }
 
 // The Italian law of D.Lgs. 194/2005 All. 1 has 14, 2 and 8 hours; an hourly day of our

@@ -24,6 +24,7 @@ type PeriodSet struct {
 	Name    string
 	Index   string   // symbol of the index over the whole day: "Lden"; empty for none
 	Periods []Period // in the order of the day, which starts with the first; disjoint
+	Highest bool     // the index is the highest of the raised levels and not their mean
 	Source  string   // where the division is laid down
 }
 
@@ -37,9 +38,17 @@ func (s PeriodSet) At(minute int) int {
 	return -1
 }
 
-// Rate returns the index from the levels of the periods in their order, see [Index].
-// Lengths are nominal: clock changes do not alter the weights.
+// Rate returns the index from the levels of the periods in their order, one each:
+// see [Index], or the highest of the raised levels. Lengths are nominal: clock
+// changes do not alter the weights.
 func (s PeriodSet) Rate(levels []Decibel) Decibel {
+	if s.Highest {
+		highest := levels[0] + s.Periods[0].Penalty
+		for i, p := range s.Periods {
+			highest = max(highest, levels[i]+p.Penalty)
+		}
+		return highest
+	}
 	rated := make([]Rated, len(s.Periods))
 	for i, p := range s.Periods {
 		rated[i] = Rated{levels[i], float64(p.Minutes()) / 60, p.Penalty}
@@ -98,6 +107,7 @@ var periodSets = []PeriodSet{
 		},
 	},
 	dayEveningNight("day_evening_night_06_20_22", "Lden", 6, 20, 22, 5, "D.Lgs. 194/2005 (Italy), Allegato 1"),
+	highestOf(dayEveningNight("day_evening_night_highest", "Letmaal", 7, 19, 23, 5, "Netherlands, Letmaal: the highest of Lday, Levening + 5, Lnight + 10")),
 	// The evening term has two conventions, which differ by up to 0.04 dB.
 	dayEveningNight("cnel_5_db", "CNEL", 7, 19, 22, 5, "ASA standard term 3.20: evening +5 dB"),
 	dayEveningNight("cnel_times_3", "CNEL", 7, 19, 22, FromRatio(3), "21 CCR 5001 (California): evening energy times 3"),
@@ -110,6 +120,12 @@ func dayEveningNight(name, index string, day, evening, night int, penalty Decibe
 		{Symbol: "Levening", From: evening * 60, To: night * 60, Penalty: penalty},
 		{Symbol: "Lnight", From: night * 60, To: day * 60, Penalty: 10},
 	}}
+}
+
+// highestOf returns s with the highest raised level as its index.
+func highestOf(s PeriodSet) PeriodSet {
+	s.Highest = true
+	return s
 }
 
 // PeriodSetNamed returns a set known by name. ok is false for any other name.
