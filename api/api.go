@@ -28,6 +28,7 @@ type Store interface {
 	fieldCheckStore
 	surveyStore
 	seriesStore
+	exclusionStore
 	importStore
 	figureStore
 	verdictStore
@@ -98,6 +99,7 @@ func newEngine(s *server) *gin.Engine {
 	fieldCheckHandlers{s}.routes(v1)
 	surveyHandlers{s}.routes(v1)
 	seriesHandlers{s}.routes(v1)
+	exclusionHandlers{s}.routes(v1)
 	importHandlers{s}.routes(v1)
 	figureHandlers{s}.routes(v1)
 	verdictHandlers{s}.routes(v1)

@@ -87,9 +87,6 @@ func factsOf(ctx context.Context, q conn, h series.Series) (f series.Facts, err 
 	return f, err
 }
 
-var exclusions = kindOf[series.Exclusion]("exclusion",
-	`client_id id version created_at recorded_at series_id starts_at ends_at reason author removed`)
-
 // reader answers an Ask of one series. It reads the aggregates of whole days where
 // they carry what is asked, and decodes blocks elsewhere.
 type reader struct {

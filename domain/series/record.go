@@ -2,6 +2,7 @@ package series
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -97,6 +98,19 @@ type Exclusion struct {
 	Author     string
 	Removed    bool
 }
+
+// Validate reports every member that makes e unfit to store.
+func (e Exclusion) Validate() error {
+	var bad fault.Fields
+	bad.Check(storable(e.StartsAt), "from", "out_of_range", "must lie between 1970 and 2200")
+	bad.Check(storable(e.EndsAt), "to", "out_of_range", "must lie between 1970 and 2200")
+	bad.Check(e.StartsAt.Before(e.EndsAt), "to", "out_of_order", "must be later than from")
+	bad.Check(strings.TrimSpace(e.Reason) != "", "reason", "required", "must say why the span is left out")
+	bad.Check(len(e.Reason) <= 2000, "reason", "too_long", "must have at most 2000 bytes")
+	return bad.Err("exclusion")
+}
+
+func storable(t time.Time) bool { return t.Year() >= 1970 && t.Year() < 2200 }
 
 // Facts is what planning figures of a series takes.
 type Facts struct {
