@@ -8,7 +8,10 @@ import (
 	"errors"
 	"io"
 	"net/http"
+	"net/url"
 	"slices"
+	"strings"
+	"unicode/utf8"
 
 	"github.com/gin-gonic/gin"
 
@@ -36,11 +39,9 @@ type once interface {
 // an Idempotency-Key is answered once.
 func respond[T any](s *server, status int, h func(*gin.Context) (T, error), parameters ...string) gin.HandlerFunc {
 	return func(c *gin.Context) {
-		for name := range c.Request.URL.Query() {
-			if !slices.Contains(parameters, name) {
-				s.send(c, s.failure(c, badParameter(name, "unknown_parameter", "is not known here")))
-				return
-			}
+		if err := checkQuery(c, parameters); err != nil {
+			s.send(c, s.failure(c, err))
+			return
 		}
 		key := c.GetHeader("Idempotency-Key")
 		if c.Request.Method != http.MethodPost || key == "" {
@@ -57,11 +58,33 @@ func respond[T any](s *server, status int, h func(*gin.Context) (T, error), para
 	}
 }
 
+// checkQuery refuses query parameters other than those named, those given twice, and what is no text.
+func checkQuery(c *gin.Context, parameters []string) error {
+	query, err := url.ParseQuery(c.Request.URL.RawQuery)
+	if err != nil {
+		return &refusal{status: http.StatusBadRequest, code: "bad_request", detail: "the query cannot be read: reserved characters are written %XX"}
+	}
+	for name, values := range query {
+		switch {
+		case !slices.Contains(parameters, name):
+			return badParameter(name, "unknown_parameter", "is not known here")
+		case len(values) > 1:
+			return badParameter(name, "duplicate", "must be given once")
+		case !storable(values[0]):
+			return badParameter(name, "type", "must be UTF-8 without the character U+0000")
+		}
+	}
+	return nil
+}
+
+// storable reports whether the database can hold text.
+func storable(text string) bool { return utf8.ValidString(text) && !strings.ContainsRune(text, 0) }
+
 // answerOnce sends what do answers, or the answer kept from the first time that
 // the request with this idempotency key was made.
 func (s *server) answerOnce(c *gin.Context, key string, body []byte, do func() (request.Answer, bool)) {
-	if len(key) > 255 {
-		s.send(c, s.failure(c, badParameter("Idempotency-Key", "too_long", "must have at most 255 bytes")))
+	if len(key) > 255 || !storable(key) || !storable(c.Request.URL.Path) {
+		s.send(c, s.failure(c, badParameter("Idempotency-Key", "out_of_range", "must be UTF-8 of at most 255 bytes, for a path in UTF-8")))
 		return
 	}
 	sum := sha256.Sum256(body)

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
+	"runtime/debug"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -82,9 +83,9 @@ func newEngine(s *server) *gin.Engine {
 		s.send(c, s.failure(c, &refusal{status: http.StatusMethodNotAllowed, code: "method_not_allowed", detail: "this path knows other methods: see Allow"}))
 	})
 
-	e.GET("/healthz", func(c *gin.Context) { c.String(http.StatusOK, "ok\n") })
+	e.GET("/healthz", s.healthy)
 	e.GET("/readyz", s.ready)
-	e.GET("/openapi.json", func(c *gin.Context) { c.Data(http.StatusOK, "application/json", openapi.JSON) })
+	e.GET("/openapi.json", s.description)
 	e.GET("/docs", gin.WrapH(openapi.Docs()))
 	e.GET("/docs/*file", gin.WrapH(openapi.Docs()))
 	e.GET("/problems/:slug", s.problemPage)
@@ -147,14 +148,43 @@ func (s *server) recoverPanic(c *gin.Context) {
 			if c.Writer.Written() {
 				panic(http.ErrAbortHandler)
 			}
-			s.send(c, s.failure(c, fmt.Errorf("panic: %v", p)))
+			s.send(c, s.failure(c, fmt.Errorf("panic: %v\n%s", p, debug.Stack())))
 			c.Abort()
 		}
 	}()
 	c.Next()
 }
 
+// healthy answers 200 while the service runs.
+//
+//	@Summary	Whether the service runs
+//	@Tags		service
+//	@Produce	plain
+//	@Success	200		{string}	string	"It runs"
+//	@Failure	default	{object}	Problem	"Any error"
+//	@Router		/healthz [get]
+func (s *server) healthy(c *gin.Context) { c.String(http.StatusOK, "ok\n") }
+
+// description answers the description of the interface.
+//
+//	@Summary	This description, OpenAPI 3.1
+//	@Tags		service
+//	@Produce	json
+//	@Success	200		{object}	object	"The description"
+//	@Failure	default	{object}	Problem	"Any error"
+//	@Router		/openapi.json [get]
+func (s *server) description(c *gin.Context) {
+	c.Data(http.StatusOK, "application/json", openapi.JSON)
+}
+
 // ready answers 200 when the database answers and has this program's schema.
+//
+//	@Summary	Whether the service can answer: its database does and has the schema needed
+//	@Tags		service
+//	@Produce	plain
+//	@Success	200		{string}	string	"It can"
+//	@Failure	default	{object}	Problem	"Any error"
+//	@Router		/readyz [get]
 func (s *server) ready(c *gin.Context) {
 	ctx, cancel := context.WithTimeout(c.Request.Context(), 3*time.Second)
 	defer cancel()

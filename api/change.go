@@ -16,7 +16,8 @@ import (
 
 // change applies the merge patch in the body of c to the record in its path: get
 // reads it, sent gives the body that would make it, apply puts such a body into
-// it, put stores it. Members named in fixed never change.
+// it, put stores it. Members named in fixed never change. With a refusal because
+// the record has changed comes the record as it is now.
 func change[R interface{ Validate() error }, In any](
 	c *gin.Context,
 	get func(context.Context, uuid.UUID) (R, error),
@@ -35,7 +36,7 @@ func change[R interface{ Validate() error }, In any](
 		return none, err
 	}
 	if err := expectVersion(c, versionOf(rec)); err != nil {
-		return none, err
+		return rec, err
 	}
 	var in In
 	err = merge(c, sent(rec), &in, func() error {
@@ -52,7 +53,7 @@ func change[R interface{ Validate() error }, In any](
 		if rec, err = get(c.Request.Context(), id); err != nil {
 			return none, err
 		}
-		return none, stale(versionOf(rec))
+		return rec, stale(versionOf(rec))
 	}
 	return changed, err
 }

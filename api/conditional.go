@@ -1,6 +1,7 @@
 package api
 
 import (
+	"errors"
 	"net/http"
 	"strings"
 	"time"
@@ -21,10 +22,30 @@ func (s Stamp) etag() string { return etagOf(s.Version) }
 
 func etagOf(version int) string { return `"v` + itoa(version) + `"` }
 
-// matches reports whether an If-Match or If-None-Match header names etag.
+// etagWith is the entity tag of a body that also tells what is no part of the
+// record: state names that. A change needs only the version.
+func etagWith(version int, state string) string {
+	return `"v` + itoa(version) + "-" + state + `"`
+}
+
+// matches reports whether an If-None-Match header names etag (weak comparison, RFC 9110).
 func matches(header, etag string) bool {
 	for tag := range strings.SplitSeq(header, ",") {
-		if tag = strings.TrimSpace(tag); tag == etag || tag == "*" {
+		if tag = strings.TrimPrefix(strings.TrimSpace(tag), "W/"); tag == etag || tag == "*" {
+			return true
+		}
+	}
+	return false
+}
+
+// matchesVersion reports whether an If-Match header names the version.
+func matchesVersion(header string, version int) bool {
+	for tag := range strings.SplitSeq(header, ",") {
+		named, _, stated := strings.Cut(strings.TrimSpace(tag), "-")
+		if stated {
+			named += `"`
+		}
+		if named == etagOf(version) || named == "*" {
 			return true
 		}
 	}
@@ -40,7 +61,7 @@ func expectVersion(c *gin.Context, current int) error {
 			detail: "send If-Match with the entity tag of the version that you change",
 		}
 	}
-	if !matches(header, etagOf(current)) {
+	if !matchesVersion(header, current) {
 		return stale(current)
 	}
 	return nil
@@ -51,6 +72,15 @@ func stale(current int) error {
 		status: http.StatusPreconditionFailed, code: "precondition_failed", currentETag: etagOf(current),
 		detail: "the record has changed: its entity tag is now " + etagOf(current),
 	}
+}
+
+// staleAs returns err, which names the entity tag of body if it is about a record that has changed.
+func staleAs(err error, body tagged) error {
+	if r, ok := errors.AsType[*refusal](err); ok && r.currentETag != "" {
+		r.currentETag = body.etag()
+		r.detail = "the record has changed: its entity tag is now " + r.currentETag
+	}
+	return err
 }
 
 // expectNew refuses a PUT that does not say that it only creates.

@@ -8,8 +8,10 @@ import (
 	"net/http"
 	"reflect"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
+	"unicode/utf16"
 	"unicode/utf8"
 
 	"github.com/gin-gonic/gin"
@@ -77,7 +79,11 @@ func wellFormed(body []byte) error {
 	for i := 0; i < len(body); i++ {
 		switch b := body[i]; {
 		case inString && b == '\\':
-			i++
+			n, ok := escaped(body[i:])
+			if !ok {
+				return refuse("a string has half of a surrogate pair")
+			}
+			i += n - 1
 		case b == '"':
 			inString = !inString
 		case inString:
@@ -90,6 +96,26 @@ func wellFormed(body []byte) error {
 		}
 	}
 	return nil
+}
+
+// escaped returns the length of the escape sequence that s, well-formed JSON,
+// begins with; ok is false for half of a surrogate pair.
+func escaped(s []byte) (n int, ok bool) {
+	unit := func(i int) rune {
+		if len(s) < i+6 || s[i] != '\\' || s[i+1] != 'u' {
+			return 0
+		}
+		x, _ := strconv.ParseUint(string(s[i+2:i+6]), 16, 16)
+		return rune(x)
+	}
+	switch {
+	case s[1] != 'u':
+		return 2, true
+	case !utf16.IsSurrogate(unit(0)):
+		return 6, true
+	default:
+		return 12, utf16.DecodeRune(unit(0), unit(6)) != utf8.RuneError
+	}
 }
 
 // decoder fills values from well-formed JSON and collects what is wrong.
@@ -157,6 +183,8 @@ func (d *decoder) value(raw []byte, v reflect.Value, at string) {
 			}
 		} else if err != nil {
 			d.bad.Add(at, "type", expectation(t))
+		} else if t.Kind() == reflect.String && strings.ContainsRune(v.String(), 0) {
+			d.bad.Add(at, "not_allowed", "must not contain the character U+0000")
 		}
 	}
 }

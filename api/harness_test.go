@@ -3,12 +3,11 @@ package api_test
 import (
 	"bytes"
 	"encoding/json"
-	"io"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"slices"
-	"strings"
 	"testing"
 	"time"
 
@@ -17,6 +16,12 @@ import (
 	"leveltrail/persistence"
 	"leveltrail/persistence/pgtest"
 )
+
+// TestMain runs the tests away from UTC, where an instant that is not put in UTC shows.
+func TestMain(m *testing.M) {
+	time.Local = time.FixedZone("away", -5*60*60)
+	os.Exit(m.Run())
+}
 
 // object is a JSON object, in a request or an answer.
 type object = map[string]any
@@ -63,19 +68,18 @@ type answer struct {
 // sent as JSON; headers are names and values in turn and replace those that every request has.
 func (s *service) call(method, path string, body any, headers ...string) answer {
 	s.t.Helper()
-	var sent io.Reader
+	var sent []byte
 	switch b := body.(type) {
 	case nil:
 	case string:
-		sent = strings.NewReader(b)
+		sent = []byte(b)
 	default:
-		text, err := json.Marshal(b)
-		if err != nil {
+		var err error
+		if sent, err = json.Marshal(b); err != nil {
 			s.t.Fatal(err)
 		}
-		sent = bytes.NewReader(text)
 	}
-	r := httptest.NewRequestWithContext(s.t.Context(), method, path, sent)
+	r := httptest.NewRequestWithContext(s.t.Context(), method, path, bytes.NewReader(sent))
 	r.Header.Set("Authorization", "Bearer "+s.key)
 	if sent != nil {
 		r.Header.Set("Content-Type", "application/json")
@@ -88,6 +92,7 @@ func (s *service) call(method, path string, body any, headers ...string) answer 
 	}
 	w := httptest.NewRecorder()
 	s.handler.ServeHTTP(w, r)
+	described(s.t, r, sent, w)
 	a := answer{status: w.Code, header: w.Header(), raw: w.Body.Bytes()}
 	_ = json.Unmarshal(a.raw, &a.body)
 	return a

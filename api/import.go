@@ -12,6 +12,7 @@ import (
 	"mime/multipart"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -450,7 +451,8 @@ func (h importHandlers) parts(ctx context.Context, form *multipart.Reader, clien
 		switch name := part.FormName(); {
 		case name == "file" && !in.uploaded:
 			source := &sourceError{r: part}
-			if in.file, err = h.store.KeepFile(ctx, clientID, part.FileName(), source); err != nil {
+			name := strings.ToValidUTF8(strings.ReplaceAll(part.FileName(), "\x00", ""), "\uFFFD")
+			if in.file, err = h.store.KeepFile(ctx, clientID, name, source); err != nil {
 				if source.err != nil {
 					return broken(source.err)
 				}

@@ -52,6 +52,10 @@ func merged(target, patch []byte) []byte {
 	}
 	changed := map[string]bool{}
 	for name, value := range members(patch) {
+		if changed[name] { // a duplicate: for the decoder to refuse
+			put(name, value)
+			put(name, value)
+		}
 		changed[name] = true
 		switch before, ok := old[name]; {
 		case string(value) == "null" && ok:

@@ -99,12 +99,12 @@ func problemOf(c *gin.Context, err error) Problem {
 			if code == "" {
 				code = "invalid"
 			}
-			p.Errors = append(p.Errors, FieldError{Pointer: "/" + field.Path, Code: code, Detail: field.Reason})
+			p.Errors = append(p.Errors, FieldError{Pointer: pointer(field.Path), Code: code, Detail: field.Reason})
 		}
 		if len(f.Fields) > 0 {
 			reasons := make([]string, len(f.Fields))
 			for i, field := range f.Fields {
-				reasons[i] = field.Path + " " + field.Reason
+				reasons[i] = strings.TrimSpace(field.Path + " " + field.Reason)
 			}
 			p.Detail += ": " + strings.Join(reasons, "; ")
 		}
@@ -117,4 +117,12 @@ func problemOf(c *gin.Context, err error) Problem {
 	p.Instance = c.Request.URL.Path
 	p.RequestID = requestID(c)
 	return p
+}
+
+// pointer returns the JSON pointer (RFC 6901) to a member, empty for the whole body.
+func pointer(path string) string {
+	if path == "" {
+		return ""
+	}
+	return "/" + path
 }

@@ -51,6 +51,14 @@ var problemTemplate = template.Must(template.New("problem").Parse(`<!doctype htm
 `))
 
 // problemPage explains one kind of problem: its address is the type of the problem.
+//
+//	@Summary	What a kind of problem means and what to do about it
+//	@Tags		service
+//	@Produce	html
+//	@Param		slug	path		string	true	"Kind of problem, its code with hyphens"
+//	@Success	200		{string}	string	"A page for people"
+//	@Failure	default	{object}	Problem	"Any error"
+//	@Router		/problems/{slug} [get]
 func (s *server) problemPage(c *gin.Context) {
 	code := strings.ReplaceAll(c.Param("slug"), "-", "_")
 	help, ok := problemHelp[code]

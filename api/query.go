@@ -80,14 +80,15 @@ func queryStep(c *gin.Context) (time.Duration, error) {
 	return 0, badParameter("step", "type", "must be a length of time such as 15m, 1h or 1d, at most 366d")
 }
 
-// queryWord returns one of words that a query parameter holds, the first where it is absent.
+// queryWord returns one of words that a query parameter holds, the first where it
+// is absent; an empty first one stands for absence only.
 func queryWord(c *gin.Context, name string, words ...string) (string, error) {
 	text, ok := c.GetQuery(name)
 	if !ok {
 		return words[0], nil
 	}
-	if !slices.Contains(words, text) {
-		return "", badParameter(name, "not_allowed", "must be one of "+strings.Join(words, ", "))
+	if text == "" || !slices.Contains(words, text) {
+		return "", badParameter(name, "not_allowed", "must be one of "+strings.TrimPrefix(strings.Join(words, ", "), ", "))
 	}
 	return text, nil
 }

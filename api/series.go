@@ -19,6 +19,7 @@ import (
 type seriesStore interface {
 	CreateSeries(ctx context.Context, h series.Series, runs []series.Run) (series.Series, series.Content, error)
 	AppendSamples(ctx context.Context, id uuid.UUID, runs []series.Run) (series.Series, series.Content, error)
+	HoldsSamples(ctx context.Context, id uuid.UUID, runs []series.Run) (bool, error)
 	Series(ctx context.Context, id uuid.UUID) (series.Series, series.Content, error)
 	FirstSeries(ctx context.Context, id uuid.UUID) (series.Series, error)
 	SeriesVersions(ctx context.Context, id uuid.UUID) ([]series.Series, error)
@@ -75,6 +76,11 @@ type Series struct {
 	OverRange  int64      `json:"over_range"`          // How many samples are flagged as above the measuring range
 	ImportID   *uuid.UUID `json:"import_id,omitempty"` // Import that made it
 	Withdrawn  bool       `json:"withdrawn,omitempty"` // With its import: it counts no more
+}
+
+// Samples only get added, so their number tells which there are.
+func (s Series) etag() string {
+	return etagWith(s.Version, strconv.FormatInt(s.Samples+s.UnderRange+s.OverRange, 10))
 }
 
 func (s Series) path() string { return "/v1/series/" + s.ID.String() }
@@ -243,20 +249,27 @@ func (h seriesHandlers) put(c *gin.Context) (Series, error) {
 	}
 	rec.ID = id
 	var content series.Content
+	existed := false
 	rec, err = createAs(c, rec,
 		func(ctx context.Context, rec series.Series) (_ series.Series, err error) {
 			rec, content, err = h.store.CreateSeries(ctx, rec, runs)
 			return rec, err
 		},
-		func(ctx context.Context, id uuid.UUID) (series.Series, error) {
-			// It is there: its samples may not all be. Equal ones change nothing.
-			rec, c, err := h.store.AppendSamples(ctx, id, runs)
-			content = c
+		func(ctx context.Context, id uuid.UUID) (rec series.Series, err error) {
+			existed = true
+			rec, content, err = h.store.Series(ctx, id)
 			return rec, err
 		},
 		h.store.FirstSeries,
 		func(rec series.Series) any { return PutSeries{rec.SurveyID, NewSeries{SeriesHeader: headerOf(rec)}} })
-	return seriesOf(rec, content), err
+	if err == nil && existed {
+		var holds bool
+		if holds, err = h.store.HoldsSamples(c.Request.Context(), id, runs); err == nil && !holds {
+			err = stale(rec.Version)
+		}
+	}
+	body := seriesOf(rec, content)
+	return body, staleAs(err, body)
 }
 
 // get returns a series.
@@ -294,7 +307,8 @@ func (h seriesHandlers) update(c *gin.Context) (Series, error) {
 	}
 	rec, err := change(c, get, h.store.UpdateSeries, headerOf, SeriesHeader.series,
 		"instrument_id", "channel", "quantity", "band", "interval_s")
-	return seriesOf(rec, content), err
+	body := seriesOf(rec, content)
+	return body, staleAs(err, body)
 }
 
 // versions lists every version of a series.

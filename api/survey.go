@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"strings"
 	"time"
@@ -59,6 +60,8 @@ type Survey struct {
 	State       string             `json:"state"`                 // planned, measured or void; further states may appear
 	VoidReason  *string            `json:"void_reason,omitempty"` // Why the survey is void
 }
+
+func (v Survey) etag() string { return etagWith(v.Version, v.State) }
 
 func (v Survey) path() string { return "/v1/surveys/" + v.ID.String() }
 
@@ -175,8 +178,18 @@ func (h surveyHandlers) page(c *gin.Context, projectID uuid.UUID) (List[Survey],
 	if err != nil {
 		return List[Survey]{}, err
 	}
-	f := survey.Filter{ProjectID: projectID, Kind: c.Query("kind"), State: c.Query("state"), Operator: c.Query("operator")}
-	f.IncludeVoid = c.Query("include_void") == "true" || f.State == "void"
+	f := survey.Filter{ProjectID: projectID, Operator: c.Query("operator")}
+	if f.Kind, err = queryWord(c, "kind", append([]string{""}, survey.Kinds...)...); err != nil {
+		return List[Survey]{}, err
+	}
+	if f.State, err = queryWord(c, "state", "", "planned", "measured", "void"); err != nil {
+		return List[Survey]{}, err
+	}
+	void, err := queryWord(c, "include_void", "false", "true")
+	if err != nil {
+		return List[Survey]{}, err
+	}
+	f.IncludeVoid = void == "true" || f.State == "void"
 	if f.ClientID, err = queryID(c, "client_id"); err != nil {
 		return List[Survey]{}, err
 	}
@@ -210,13 +223,17 @@ func (h surveyHandlers) measured(c *gin.Context, recs ...survey.Survey) (map[uui
 	return h.store.Measured(c.Request.Context(), ids)
 }
 
-// answer answers v, unless reading it failed with err.
+// answer answers v, unless reading it failed with err, or err says that v has changed.
 func (h surveyHandlers) answer(c *gin.Context, v survey.Survey, err error) (Survey, error) {
-	if err != nil {
+	if r, stale := errors.AsType[*refusal](err); err != nil && !(stale && r.currentETag != "") {
 		return Survey{}, err
 	}
-	measured, err := h.measured(c, v)
-	return surveyOf(v, measured[v.ID]), err
+	measured, failed := h.measured(c, v)
+	if failed != nil {
+		return Survey{}, failed
+	}
+	body := surveyOf(v, measured[v.ID])
+	return body, staleAs(err, body)
 }
 
 // create stores a new survey.
@@ -331,7 +348,7 @@ func (h surveyHandlers) void(c *gin.Context) (Survey, error) {
 		return Survey{}, err
 	}
 	if err := expectVersion(c, v.Version); err != nil {
-		return Survey{}, err
+		return h.answer(c, v, err)
 	}
 	var in Reason
 	if err := decode(c, &in, func() error { return in.validate() }); err != nil {

@@ -77,7 +77,7 @@ var plain = regexp.MustCompile(`(^|_)(db|hz|s|m|deg|id|ids|at|on|sha256|bytes)$|
 // ofRecords reports whether p is a record, or a list or map of records, that is described in its own place.
 func ofRecords(p *openapi3.SchemaRef) bool {
 	items, values := p.Value.Items, p.Value.AdditionalProperties.Schema
-	return p.Ref != "" || items != nil && items.Ref != "" || values != nil && values.Ref != ""
+	return p.Ref != "" || len(p.Value.OneOf) > 0 && p.Value.OneOf[0].Ref != "" || items != nil && items.Ref != "" || values != nil && values.Ref != ""
 }
 
 // TestMembers asks every member of every record for a description, unless its name is one.

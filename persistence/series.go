@@ -83,6 +83,42 @@ func (s *Store) AppendSamples(ctx context.Context, id uuid.UUID, runs []series.R
 	return h, content, err
 }
 
+// HoldsSamples reports whether the series of the given id has all samples of runs already.
+func (s *Store) HoldsSamples(ctx context.Context, id uuid.UUID, runs []series.Run) (holds bool, err error) {
+	err = s.write(ctx, func(tx pgx.Tx) error {
+		h, err := seriesKind.get(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		before, err := contentOf(ctx, tx, h)
+		if err != nil {
+			return err
+		}
+		v, err := surveys.get(ctx, tx, h.SurveyID)
+		if err != nil {
+			return err
+		}
+		// Samples that are there have no effect when they are added: try, and take it back.
+		err = pgx.BeginFunc(ctx, tx, func(try pgx.Tx) error {
+			a := appender{tx: try, survey: v, header: h, now: s.stamp()}
+			if err := a.add(ctx, runs...); err != nil {
+				return err
+			}
+			after, err := a.flush(ctx)
+			if err != nil {
+				return err
+			}
+			holds = after.Samples() == before.Samples()
+			return errRollBack
+		})
+		if err == errRollBack || fault.KindOf(err) != fault.Internal { //nolint:errorlint // returned as is by BeginFunc
+			return nil
+		}
+		return err
+	})
+	return holds, err
+}
+
 // Series returns the series of the given id with what it holds.
 func (s *Store) Series(ctx context.Context, id uuid.UUID) (h series.Series, c series.Content, err error) {
 	err = s.read(ctx, func(q conn) error {

@@ -32,5 +32,7 @@ package main
 //	@tag.description	Levels computed from series.
 //	@tag.name			verdicts
 //	@tag.description	Whether measurements stand on valid calibration.
+//	@tag.name			service
+//	@tag.description	The service itself; no key is needed.
 //
 //	@securityDefinitions.bearerauth	Bearer

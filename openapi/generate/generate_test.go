@@ -62,7 +62,8 @@ const swagged = `{
    "levels_db": {"type": "array", "uniqueItems": false, "items": {"type": "number"}},
    "range": {"$ref": "#/components/schemas/api.Range"}}}
  }},
- "paths": {"/v1/surveys/{id}": {"patch": {
+ "paths": {"/v1/surveys": {"get": {"responses": {"200": {"content": {"application/json": {"schema": {"$ref": "#/components/schemas/api.List-api_Survey"}}}}}}},
+ "/v1/surveys/{id}": {"patch": {
   "requestBody": {"content": {
    "application/json": {"schema": {"$ref": "#/components/schemas/api.Survey", "summary": "survey", "description": "What changes"}},
    "application/merge-patch+json": {"schema": {"type": "string"}}}},
@@ -77,16 +78,25 @@ const mended = `{
    "Range": {"type": "object"},
    "SurveyList": {"type": "object", "properties": {"Items": {"type": "array", "items": {"$ref": "#/components/schemas/Survey"}}}},
    "Problem": {"type": "object"},
+   "RangePatch": {"type": "object", "description": "RangePatch holds the members to change; null removes one that may be absent."},
    "Survey": {"type": "object", "description": "Survey is one campaign.", "additionalProperties": false,
     "required": ["id", "name", "ended_at", "levels_db", "range"],
     "properties": {
      "id": {"type": "string", "format": "uuid", "description": "Identifier"},
-     "name": {"type": "string", "examples": ["Invented"]}, "ended_at": {"type": ["string", "null"]}, "note": {"type": "string"},
+     "name": {"type": "string", "examples": ["Invented"]}, "ended_at": {"type": ["string", "null"]}, "note": {"type": ["string", "null"]},
      "levels_db": {"type": "array", "items": {"type": ["number", "null"]}},
-     "range": {"oneOf": [{"$ref": "#/components/schemas/Range"}, {"type": "null"}]}}}
+     "range": {"oneOf": [{"$ref": "#/components/schemas/Range"}, {"type": "null"}]}}},
+   "SurveyPatch": {"type": "object", "description": "SurveyPatch holds the members to change; null removes one that may be absent.",
+    "additionalProperties": false,
+    "properties": {
+     "id": {"type": "string", "format": "uuid", "description": "Identifier"},
+     "name": {"type": "string", "examples": ["Invented"]}, "ended_at": {"type": ["string", "null"]}, "note": {"type": ["string", "null"]},
+     "levels_db": {"type": "array", "items": {"type": ["number", "null"]}},
+     "range": {"oneOf": [{"$ref": "#/components/schemas/RangePatch"}, {"type": "null"}]}}}
  }},
- "paths": {"/v1/surveys/{id}": {"patch": {
-  "requestBody": {"content": {"application/merge-patch+json": {"schema": {"$ref": "#/components/schemas/Survey"}}}},
+ "paths": {"/v1/surveys": {"get": {"responses": {"200": {"content": {"application/json": {"schema": {"$ref": "#/components/schemas/SurveyList"}}}}}}},
+ "/v1/surveys/{id}": {"patch": {
+  "requestBody": {"content": {"application/merge-patch+json": {"schema": {"$ref": "#/components/schemas/SurveyPatch"}}}},
   "responses": {"200": {"content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}}},
    "default": {"content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}}}}}}
 }`

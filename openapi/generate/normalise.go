@@ -38,10 +38,8 @@ func normalise(doc object, shapes map[string]shape) error {
 	for _, op := range operations(doc) {
 		tidyBody(op)
 		tidyResponses(op)
-		if body, ok := op.operation["requestBody"]; ok {
-			closeObjects(body, schemas, map[string]bool{})
-		}
 	}
+	describeBodies(doc, schemas)
 	return nil
 }
 
@@ -66,6 +64,9 @@ func applyShape(s object, shapes map[string]shape, component string) {
 		}
 		if f.null {
 			prop["x-nullable"] = true
+		}
+		if f.nullWhenSent {
+			prop[nullWhenSent] = true
 		}
 		if f.nullItems {
 			child(prop, "items")["x-nullable"] = true
@@ -113,18 +114,12 @@ func tidySchema(o object, standIns map[string]object, names map[string]string) {
 	describeValues(o)
 	null, _ := o["x-nullable"].(bool)
 	delete(o, "x-nullable")
-	switch t, ref := o["type"], o["$ref"]; {
-	case ref != nil && null:
-		delete(o, "$ref")
-		o["oneOf"] = []any{object{"$ref": ref}, object{"type": "null"}}
-	case ref != nil && len(o) > 1:
+	switch ref := o["$ref"]; {
+	case null:
+		allowNull(o)
+	case ref != nil && len(o) > 1 && !(len(o) == 2 && o[nullWhenSent] != nil):
 		delete(o, "$ref")
 		o["allOf"] = []any{object{"$ref": ref}}
-	case t != nil && null:
-		o["type"] = []any{t, "null"}
-		if values, ok := o["enum"].([]any); ok {
-			o["enum"] = append(values, nil)
-		}
 	}
 	if examples, ok := o["example"]; ok && (o["type"] != nil || o["oneOf"] != nil || o["allOf"] != nil) {
 		delete(o, "example")
@@ -194,20 +189,6 @@ func tidyResponses(op operation) {
 			}
 		}
 	}
-}
-
-// closeObjects forbids unknown members in every object that a request body can hold, as the service does.
-func closeObjects(v any, schemas object, seen map[string]bool) {
-	walkAny(v, func(o object) {
-		if _, ok := o["properties"].(object); ok && o["additionalProperties"] == nil {
-			o["additionalProperties"] = false
-		}
-		ref, _ := o["$ref"].(string)
-		if name := strings.TrimPrefix(ref, schemaPath); ref != "" && !seen[name] {
-			seen[name] = true
-			closeObjects(schemas[name], schemas, seen)
-		}
-	})
 }
 
 type operation struct {

@@ -24,6 +24,8 @@ type field struct {
 	optional  bool   // may be left out: omitempty or omitzero
 	null      bool   // a pointer that is written even where it is nil
 	nullItems bool   // a slice of pointers
+
+	nullWhenSent bool // a pointer that is left out where it is nil: the service takes null for it
 }
 
 // readShapes returns the types declared in the Go files below dirs, named "package.Type".
@@ -82,7 +84,7 @@ func fieldsOf(pkg string, f *ast.Field) []field {
 	if isArray {
 		_, nullItems = array.Elt.(*ast.StarExpr)
 	}
-	out := field{name: name, optional: optional, null: pointer && !optional, nullItems: nullItems}
+	out := field{name: name, optional: optional, null: pointer && !optional, nullItems: nullItems, nullWhenSent: pointer && optional}
 	if len(f.Names) > 0 || name != "" {
 		return []field{out}
 	}

@@ -1,0 +1,89 @@
+package api_test
+
+import (
+	"bytes"
+	"context"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/getkin/kin-openapi/openapi3"
+	"github.com/getkin/kin-openapi/openapi3filter"
+	"github.com/getkin/kin-openapi/routers"
+	"github.com/google/uuid"
+
+	"leveltrail/openapi"
+)
+
+// description is the committed description of the interface, read once.
+var description = sync.OnceValues(func() (*openapi3.T, error) {
+	openapi3.DefineStringFormatValidator("uuid", openapi3.NewCallbackValidator(uuid.Validate))
+	return openapi3.NewLoader().LoadFromData(openapi.JSON)
+})
+
+// described reports where a request that was taken, or an answer, is not as the
+// description of the interface says.
+func described(t *testing.T, r *http.Request, sent []byte, w *httptest.ResponseRecorder) {
+	t.Helper()
+	doc, err := description()
+	if err != nil {
+		t.Fatal(err)
+	}
+	route, params := routeOf(doc, r)
+	if route == nil {
+		if strings.HasPrefix(r.URL.Path, "/v1/") && w.Code < 300 {
+			t.Errorf("%s %s = %d and is not described", r.Method, r.URL.Path, w.Code)
+		}
+		return
+	}
+	again := r.Clone(context.Background())
+	again.Body = io.NopCloser(bytes.NewReader(sent))
+	asked := &openapi3filter.RequestValidationInput{
+		Request: again, PathParams: params, Route: route, QueryParams: r.URL.Query(),
+		Options: &openapi3filter.Options{
+			MultiError: true, IncludeResponseStatus: true, SkipSettingDefaults: true,
+			AuthenticationFunc: openapi3filter.NoopAuthenticationFunc,
+		},
+	}
+	if w.Code < 300 {
+		if err := openapi3filter.ValidateRequest(context.Background(), asked); err != nil {
+			t.Errorf("%s %s = %d, a request that the description forbids: %.3000s\n%.300s", r.Method, r.URL, w.Code, err, sent)
+		}
+	}
+	if w.Code == http.StatusNotModified {
+		return
+	}
+	err = openapi3filter.ValidateResponse(context.Background(), &openapi3filter.ResponseValidationInput{
+		RequestValidationInput: asked, Status: w.Code, Header: w.Header(), Options: asked.Options,
+		Body: io.NopCloser(bytes.NewReader(w.Body.Bytes())),
+	})
+	if err != nil {
+		t.Errorf("%s %s = %d, an answer that is not described: %.3000s\n%.1000s", r.Method, r.URL, w.Code, err, w.Body)
+	}
+}
+
+// routeOf returns the operation that describes r and the parameters in its path, nil if there is none.
+func routeOf(doc *openapi3.T, r *http.Request) (*routers.Route, map[string]string) {
+	segments := strings.Split(r.URL.Path, "/")
+next:
+	for path, item := range doc.Paths.Map() {
+		op := item.GetOperation(r.Method)
+		parts := strings.Split(path, "/")
+		if op == nil || len(parts) != len(segments) {
+			continue
+		}
+		params := map[string]string{}
+		for i, part := range parts {
+			if name, ok := strings.CutPrefix(part, "{"); ok {
+				params[strings.TrimSuffix(name, "}")] = segments[i]
+			} else if part != segments[i] {
+				continue next
+			}
+		}
+		return &routers.Route{Spec: doc, Path: path, PathItem: item, Method: r.Method, Operation: op}, params
+	}
+	return nil, nil
+}
