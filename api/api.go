@@ -19,6 +19,8 @@ import (
 // Store is what the handlers ask of the database.
 type Store interface {
 	keyStore
+	keyRecordStore
+	journalStore
 	once
 	clientStore
 	projectStore
@@ -90,7 +92,9 @@ func newEngine(s *server) *gin.Engine {
 	e.GET("/docs/*file", gin.WrapH(openapi.Docs()))
 	e.GET("/problems/:slug", s.problemPage)
 
-	v1 := e.Group("/v1", s.authenticate)
+	v1 := e.Group("/v1", s.authenticate, s.authorize)
+	keyHandlers{s}.routes(v1)
+	journalHandlers{s}.routes(v1)
 	clientHandlers{s}.routes(v1)
 	projectHandlers{s}.routes(v1)
 	positionHandlers{s}.routes(v1)
@@ -105,6 +109,7 @@ func newEngine(s *server) *gin.Engine {
 	figureHandlers{s}.routes(v1)
 	verdictHandlers{s}.routes(v1)
 	ruleProfileHandlers{s}.routes(v1)
+	requireGrants(e)
 	return e
 }
 

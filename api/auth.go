@@ -14,6 +14,7 @@ import (
 )
 
 type keyStore interface {
+	KeyUsed(ctx context.Context, id string) error
 	Key(ctx context.Context, id string) (access.Key, error)
 }
 
@@ -57,6 +58,11 @@ func (r *keyring) open(ctx context.Context, header string) (access.Caller, error
 			return access.Caller{}, err
 		}
 		found = foundKey{key: k, at: now}
+		if k.Opens(presented, now) && (k.LastUsedAt == nil || now.Sub(*k.LastUsedAt) > time.Minute) {
+			if err := r.store.KeyUsed(ctx, k.ID); err != nil {
+				return access.Caller{}, err
+			}
+		}
 		r.mu.Lock()
 		if len(r.found) >= 10_000 { // more keys than a consultancy has: start afresh
 			clear(r.found)
@@ -68,6 +74,13 @@ func (r *keyring) open(ctx context.Context, header string) (access.Caller, error
 		return access.Caller{}, refused
 	}
 	return found.key.Caller(), nil
+}
+
+// forget makes the next request with the key of the given public part look it up.
+func (r *keyring) forget(id string) {
+	r.mu.Lock()
+	delete(r.found, id)
+	r.mu.Unlock()
 }
 
 // authenticate lets requests with a key pass, on behalf of its holder.

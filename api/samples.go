@@ -128,8 +128,8 @@ type SpotSample struct {
 
 // NewSamples are samples to append: levels from an instant on, or the readings of a spot series.
 type NewSamples struct {
-	StartedAt *time.Time   `json:"started_at,omitempty"`                     // Beginning of the first sample
-	LevelsDB  Levels       `json:"levels_db,omitempty"` // One after another; null is a gap unless flagged
+	StartedAt *time.Time   `json:"started_at,omitempty"` // Beginning of the first sample
+	LevelsDB  Levels       `json:"levels_db,omitempty"`  // One after another; null is a gap unless flagged
 	Flags     []Flag       `json:"flags,omitempty"`
 	Samples   []SpotSample `json:"samples,omitempty"` // Of a spot series
 }

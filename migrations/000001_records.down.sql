@@ -1,5 +1,5 @@
 drop table
-	journal_seal, journal,
+	journal_seal, journal_open, journal,
 	client_version, laboratory_version, instrument_version, certificate_version, field_check_version,
 	project_version, position_version, survey_version, series_version, exclusion_version, import_version,
 	import, file_part, file, instrument_use, sample_day, sample_block, series_content, exclusion, series, survey, position, project,

@@ -24,15 +24,18 @@ create table secret (
 );
 
 create table api_key (
-	id           text primary key check (id ~ '^[0-9A-Za-z]{12}$'),
+	id           text primary key check (id ~ '^[0-9A-Za-z]{12}$'), -- public part of the key
 	record_id    uuid not null unique,
+	version      integer not null check (version > 0),
+	created_at   timestamptz not null,
+	recorded_at  timestamptz not null,
 	secret_hash  bytea not null, -- SHA-256 of the whole key
 	name         text not null,
 	role         text not null check (role in ('admin', 'qa', 'consultant', 'field', 'job_system', 'client')),
 	client_ids   uuid[], -- null: every client
 	expires_at   timestamptz,
 	revoked_at   timestamptz,
-	created_at   timestamptz not null
+	last_used_at timestamptz
 );
 
 -- An answer kept so that a repeated request is answered alike and has one effect.
@@ -362,6 +365,11 @@ create table journal (
 );
 create index journal_record_id_idx on journal (record_id, id);
 
+-- Entries of the journal that are not sealed yet.
+create table journal_open (
+	entry_id bigint primary key references journal
+);
+
 -- The order of the journal, given to entries whose transactions have all ended, and the
 -- chain over them: sha256 covers the seal before and the entry with the version it is about.
 create table journal_seal (
@@ -427,3 +435,4 @@ grant select, insert on
 	project_version, position_version, survey_version, series_version, exclusion_version, import_version,
 	journal, journal_seal
 	to leveltrail_app;
+grant select, insert, delete on journal_open to leveltrail_app;

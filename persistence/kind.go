@@ -117,7 +117,8 @@ func (k kind[T]) put(ctx context.Context, q conn, statement string, args []any, 
 	rows, _ := q.Query(ctx, fmt.Sprintf(`
 		with w as (`+statement+` returning `+k.list+`),
 		j as (insert into journal (at, key_id, actor, request_id, type, record_type, record_id, client_id, version, reason)
-			select w.recorded_at, %s, %s, %s, %s, '`+k.table+`', w.id, `+client+`, w.version, %s from w)
+			select w.recorded_at, %s, %s, %s, %s, '`+k.table+`', w.id, `+client+`, w.version, %s from w returning id),
+		o as (insert into journal_open (entry_id) select id from j)
 		insert into `+k.table+`_version (`+k.list+`) select `+k.list+` from w returning `+k.list, p...),
 		append(args, by.KeyID, by.Name, by.RequestID, k.table+"."+verb, reason)...)
 	rec, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[T])

@@ -5,8 +5,6 @@ import (
 	"errors"
 	"fmt"
 
-	"github.com/google/uuid"
-
 	"leveltrail/domain/access"
 	"leveltrail/persistence"
 )
@@ -34,8 +32,9 @@ func (c keyCreateCommand) Run(ctx context.Context, env environment) error {
 		}
 		defer store.Close()
 		key, _ := access.KeyOf(text)
-		key.RecordID, key.Name, key.Role = uuid.Must(uuid.NewV7()), c.Name, "admin"
-		if err := store.CreateKey(ctx, key); err != nil {
+		key.Name, key.Role = c.Name, "admin"
+		ctx = access.With(ctx, access.Caller{Name: "the command line", All: true})
+		if _, err := store.CreateKey(ctx, key); err != nil {
 			return err
 		}
 	}

@@ -16,13 +16,16 @@ import (
 type Key struct {
 	ID         string // the public part, by which it is looked up
 	RecordID   uuid.UUID
+	Version    int
+	CreatedAt  time.Time
+	RecordedAt time.Time
 	SecretHash []byte // SHA-256 of the whole key
 	Name       string
 	Role       string
 	ClientIDs  []uuid.UUID // nil: every client
 	ExpiresAt  *time.Time
 	RevokedAt  *time.Time
-	CreatedAt  time.Time
+	LastUsedAt *time.Time // to the minute
 }
 
 // A key reads lvt_<id>_<secret><check>: 12, 32 and 6 characters of base 62, the

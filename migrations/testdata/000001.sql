@@ -2,9 +2,9 @@
 -- files stand for themselves, nothing decodes them.
 insert into secret (name, value) values ('cursor', '\x01');
 
-insert into api_key (id, record_id, secret_hash, name, role, client_ids, expires_at, revoked_at, created_at) values
-	('aaaaaaaaaaaa', '00000000-0000-7000-8000-000000000001', '\x02', 'Field phone', 'field',
-		'{00000000-0000-7000-8000-00000000000a}', '2031-01-01Z', null, '2026-01-01Z');
+insert into api_key (id, record_id, version, created_at, recorded_at, secret_hash, name, role, client_ids, expires_at) values
+	('aaaaaaaaaaaa', '00000000-0000-7000-8000-000000000001', 1, '2026-01-01Z', '2026-01-01Z', '\x02', 'Field phone', 'field',
+		'{00000000-0000-7000-8000-00000000000a}', '2031-01-01Z');
 
 insert into kept_answer (key_id, method, path, idempotency_key, request_sha256, status, headers, body, created_at) values
 	('aaaaaaaaaaaa', 'POST', '/v1/clients', 'k', '\x03', 201, '{"ETag": ["\"1\""]}', '{}', '2026-01-02Z');
@@ -96,5 +96,7 @@ insert into import_version select * from import;
 insert into journal (at, key_id, actor, request_id, type, record_type, record_id, client_id, version, reason) values
 	('2026-02-02Z', 'aaaaaaaaaaaa', 'Field phone', 'r', 'survey.created', 'survey', '00000000-0000-7000-8000-000000000012',
 		'00000000-0000-7000-8000-00000000000a', 1, '');
+
+insert into journal_open (entry_id) select id from journal;
 
 insert into journal_seal (seq, entry_id, sealed_at, sha256) select 1, id, at, '\x07' from journal;

@@ -32,6 +32,12 @@ package main
 //	@tag.description	Levels computed from series.
 //	@tag.name			verdicts
 //	@tag.description	Whether measurements stand on valid calibration.
+//	@tag.name			changes
+//	@tag.description	What has changed, in one sequence
+//	@tag.name			audit
+//	@tag.description	Who did what, when and why
+//	@tag.name			keys
+//	@tag.description	Credentials and what they may do
 //	@tag.name			service
 //	@tag.description	The service itself; no key is needed.
 //

@@ -1,0 +1,139 @@
+package api
+
+import (
+	"net/http"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"leveltrail/domain/access"
+)
+
+// grants says which roles may use each route, admin aside, who may use all. A
+// route that is not here is refused at start-up, so that none is open by oversight.
+//
+//	qa          reads all; keeps calibration records, decides, signs off
+//	consultant  keeps the records of its clients
+//	field       measures: its own surveys and what belongs to them
+//	job_system  clients, projects, changes; reads results
+//	client      its projects and what was signed off for it
+var grants = map[string]string{
+	"GET /v1/clients":            "qa consultant field job_system client",
+	"POST /v1/clients":           "consultant job_system",
+	"GET /v1/clients/:id":        "qa consultant field job_system client",
+	"PATCH /v1/clients/:id":      "consultant job_system",
+	"GET /v1/projects":           "qa consultant field job_system client",
+	"POST /v1/projects":          "consultant job_system",
+	"GET /v1/projects/:id":       "qa consultant field job_system client",
+	"PATCH /v1/projects/:id":     "consultant job_system",
+	"GET /v1/me":                 "qa consultant field job_system client",
+	"GET /v1/keys":               "",
+	"POST /v1/keys":              "",
+	"GET /v1/keys/:id":           "",
+	"DELETE /v1/keys/:id":        "",
+	"POST /v1/keys/:id/rotation": "",
+
+	"GET /v1/changes":            "qa job_system",
+	"GET /v1/audit":              "qa",
+	"GET /v1/audit/verification": "qa",
+
+	"GET /v1/projects/:id/positions":  "qa consultant field job_system client",
+	"POST /v1/projects/:id/positions": "consultant field",
+	"GET /v1/positions/:id":           "qa consultant field job_system client",
+	"PUT /v1/positions/:id":           "consultant field",
+	"PATCH /v1/positions/:id":         "consultant field",
+
+	"GET /v1/projects/:id/surveys":  "qa consultant field job_system",
+	"POST /v1/projects/:id/surveys": "consultant field",
+	"GET /v1/surveys":               "qa consultant field job_system",
+	"GET /v1/surveys/:id":           "qa consultant field job_system",
+	"PUT /v1/surveys/:id":           "consultant field",
+	"PATCH /v1/surveys/:id":         "consultant field",
+	"POST /v1/surveys/:id/void":     "consultant",
+	"GET /v1/surveys/:id/versions":  "qa consultant field job_system",
+
+	"GET /v1/surveys/:id/series":      "qa consultant field",
+	"POST /v1/surveys/:id/series":     "consultant field",
+	"GET /v1/series/:id":              "qa consultant field",
+	"PUT /v1/series/:id":              "consultant field",
+	"PATCH /v1/series/:id":            "consultant field",
+	"GET /v1/series/:id/versions":     "qa consultant field",
+	"GET /v1/series/:id/samples":      "qa consultant field",
+	"POST /v1/series/:id/samples":     "consultant field",
+	"GET /v1/series/:id/exclusions":   "qa consultant field",
+	"POST /v1/series/:id/exclusions":  "consultant field",
+	"GET /v1/exclusions/:id":          "qa consultant field",
+	"DELETE /v1/exclusions/:id":       "consultant",
+	"GET /v1/exclusions/:id/versions": "qa consultant field",
+
+	"GET /v1/surveys/:id/imports":     "qa consultant field",
+	"POST /v1/surveys/:id/imports":    "consultant field",
+	"GET /v1/imports/:id":             "qa consultant field",
+	"GET /v1/imports/:id/file":        "qa consultant field",
+	"GET /v1/imports/:id/versions":    "qa consultant field",
+	"POST /v1/imports/:id/withdrawal": "consultant",
+
+	"GET /v1/series/:id/summary":  "qa consultant job_system",
+	"GET /v1/surveys/:id/summary": "qa consultant job_system",
+	"GET /v1/surveys/:id/verdict": "qa consultant field job_system",
+
+	"GET /v1/laboratories":                  "qa consultant",
+	"POST /v1/laboratories":                 "qa",
+	"GET /v1/laboratories/:id":              "qa consultant",
+	"PATCH /v1/laboratories/:id":            "qa",
+	"GET /v1/laboratories/:id/versions":     "qa consultant",
+	"GET /v1/instruments":                   "qa consultant field",
+	"POST /v1/instruments":                  "qa",
+	"GET /v1/instruments/:id":               "qa consultant field",
+	"PATCH /v1/instruments/:id":             "qa",
+	"GET /v1/instruments/:id/versions":      "qa consultant field",
+	"GET /v1/instruments/:id/certificates":  "qa consultant field",
+	"POST /v1/instruments/:id/certificates": "qa",
+	"GET /v1/certificates":                  "qa consultant field",
+	"GET /v1/certificates/:id":              "qa consultant field",
+	"PATCH /v1/certificates/:id":            "qa",
+	"GET /v1/certificates/:id/versions":     "qa consultant field",
+	"GET /v1/instruments/:id/field-checks":  "qa consultant field",
+	"POST /v1/instruments/:id/field-checks": "qa consultant field",
+	"GET /v1/field-checks/:id":              "qa consultant field",
+	"PUT /v1/field-checks/:id":              "qa consultant field",
+	"PATCH /v1/field-checks/:id":            "qa consultant field",
+	"GET /v1/field-checks/:id/versions":     "qa consultant field",
+	"GET /v1/surveys/:id/field-checks":      "qa consultant field",
+	"POST /v1/surveys/:id/field-checks":     "qa consultant field",
+	"GET /v1/rule-profiles":                 "qa consultant field",
+	"GET /v1/rule-profiles/:code":           "qa consultant field",
+}
+
+// authorize lets requests pass whose caller's role may use the route.
+func (s *server) authorize(c *gin.Context) {
+	if !may(access.From(c.Request.Context()).Role, c.Request.Method+" "+c.FullPath()) {
+		s.send(c, s.failure(c, &refusal{status: http.StatusForbidden, code: "forbidden", detail: "the role of this key may not do this"}))
+		c.Abort()
+	}
+}
+
+func may(role, route string) bool {
+	roles, known := grants[route]
+	if !known {
+		return false
+	}
+	if role == "admin" {
+		return true
+	}
+	for r := range strings.FieldsSeq(roles) {
+		if r == role {
+			return true
+		}
+	}
+	return false
+}
+
+// requireGrants panics where a route of e under /v1 has no grant.
+func requireGrants(e *gin.Engine) {
+	for _, r := range e.Routes() {
+		if _, ok := grants[r.Method+" "+r.Path]; !ok && strings.HasPrefix(r.Path, "/v1/") {
+			panic("no role is declared for " + r.Method + " " + r.Path)
+		}
+	}
+}
