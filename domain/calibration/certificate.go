@@ -89,6 +89,9 @@ type Certificate struct {
 	Results            []CertificateResult
 	State              string // Confirmed or Draft
 
+	// Parts that it names as calibrated with the meter; empty if it names none.
+	Parts []CertifiedPart `db:"-"`
+
 	Version    int
 	CreatedAt  time.Time
 	RecordedAt time.Time
@@ -112,6 +115,8 @@ type CertificateResult struct {
 	ExpandedUncertaintyDB *acoustic.Decibel // U
 	CoverageFactor        *float64          // k
 	InScope               bool              // within the laboratory's accredited scope
+
+	MaximumUncertaintyDB *acoustic.Decibel `json:",omitempty"` // the largest U that the standard permits, as printed
 }
 
 // The phases of results.
@@ -175,6 +180,11 @@ func (c Certificate) Validate() error {
 	for i, s := range c.ReferenceStandards {
 		required(&bad, fmt.Sprintf("reference_standards/%d/description", i), s.Description)
 	}
+	for i, p := range c.Parts {
+		at := fmt.Sprintf("parts/%d/", i)
+		bad.Check(p.Kind.isPart(), at+"kind", "not_allowed", "must be microphone, preamplifier or filter_set")
+		required(&bad, at+"serial_number", p.SerialNumber)
+	}
 	for i, r := range c.Results {
 		r.validate(&bad, fmt.Sprintf("results/%d/", i))
 	}
@@ -189,6 +199,8 @@ func (r CertificateResult) validate(bad *fault.Fields, at string) {
 		"must not lie below limit_low_db")
 	bad.Check(r.ExpandedUncertaintyDB == nil || *r.ExpandedUncertaintyDB > 0 && *r.ExpandedUncertaintyDB <= 100,
 		at+"expanded_uncertainty_db", "out_of_range", "must lie above 0 and not above 100 dB")
+	bad.Check(r.MaximumUncertaintyDB == nil || *r.MaximumUncertaintyDB > 0 && *r.MaximumUncertaintyDB <= 100,
+		at+"maximum_uncertainty_db", "out_of_range", "must lie above 0 and not above 100 dB")
 	bad.Check(r.CoverageFactor == nil || *r.CoverageFactor > 0 && *r.CoverageFactor <= 100, at+"coverage_factor", "out_of_range",
 		"must lie above 0 and not above 100")
 }

@@ -120,7 +120,8 @@ func (j *judge) checks() {
 
 // calibrator returns the certificate that governs the calibrator of c on the day of the check.
 func (j *judge) calibrator(c FieldCheck) (Certificate, bool) {
-	return Covering(j.certificates(c.CalibratorID), ScopeCalibrator, civil.DayOf(c.At, j.facts.Zone), j.facts.Profile)
+	k, ok := coverOn(j.past(c.CalibratorID).Covers(ScopeCalibrator, j.facts.Profile), civil.DayOf(c.At, j.facts.Zone))
+	return k.Certificate, ok
 }
 
 // missing notes that a segment has no check before, no check after, and returns
@@ -212,6 +213,10 @@ func (j *judge) counted(c FieldCheck) {
 	case certified && result.ExpandedUncertaintyDB == nil:
 		j.add(UncertaintyMissing, SeverityUndetermined, aboutCertificate(cert), nil,
 			"The level %s dB of the %v in %v carries no measurement uncertainty.", c.NominalDB, calibrator, cert)
+	case certified && result.uncertaintyTooLarge(calibrator):
+		j.add(UncertaintyMissing, SeverityUndetermined, aboutCertificate(cert), nil,
+			"The level %s dB of the %v in %v carries an uncertainty of %g dB, more than the %g dB permitted at most.",
+			c.NominalDB, calibrator, cert, *result.ExpandedUncertaintyDB, result.permittedUncertainty(calibrator))
 	case !certified && cert.statesLevels():
 		j.add(CheckLevelNotCertified, SeverityRemark, aboutCheck(c), nil,
 			"The check at %s used %s dB at %g Hz, which %v of the %v does not state.",
@@ -244,7 +249,7 @@ func (j *judge) calibrators(used []FieldCheck) {
 				days = append(days, civil.DayOf(c.At, j.facts.Zone))
 			}
 		}
-		covers := Covers(j.certificates(i.ID), ScopeCalibrator, j.facts.Profile)
+		covers := j.past(i.ID).Covers(ScopeCalibrator, j.facts.Profile)
 		j.relied(i, covers, days)
 		j.nextAsFound(i, covers, days, false)
 	}
@@ -274,7 +279,7 @@ func (j *judge) notCounted(lapsed []FieldCheck, parts []segment, unchecked []ser
 			severity = SeverityFail
 		}
 		calibrator, day := j.instrument(c.CalibratorID), civil.DayOf(c.At, j.facts.Zone)
-		g := gapOn(Covers(j.certificates(c.CalibratorID), ScopeCalibrator, j.facts.Profile), ScopeCalibrator, day)
+		g := lapseOn(j.past(c.CalibratorID).Covers(ScopeCalibrator, j.facts.Profile), ScopeCalibrator, day)
 		j.add(CalibratorNotCovered, severity, aboutCheck(c), window,
 			"The field check at %s does not count, because the %v is not covered on that day: %s.", j.clock(c.At), calibrator, g.reason)
 	}

@@ -20,6 +20,10 @@ type Cover struct {
 	Last        civil.Date // the last day covered; before From if no day is
 	Due         civil.Date // the last day that the interval, or the house's override, allows
 	EndedBy     string     // what sets Last: one of the EndedBy constants
+
+	event  Event             // with EndedByEvent
+	status CertificateStatus // with EndedByWithdrawal
+	void   bool              // withdrawn from the start, so that it says nothing
 }
 
 // What ends a cover.
@@ -28,21 +32,41 @@ const (
 	EndedByOverride        = "override"
 	EndedByAsLeft          = "as_left"          // the certificate itself says that the instrument did not conform
 	EndedByNextCalibration = "next_calibration" // condition is determined anew from its first day on
+	EndedByEvent           = "event"            // a repair, damage or other change
+	EndedByWithdrawal      = "withdrawal"       // the certificate was withdrawn, or superseded without a replacement
 )
 
 // includes reports whether day is covered.
 func (c Cover) includes(day civil.Date) bool { return !day.Before(c.From) && !day.After(c.Last) }
 
-// Covers returns what each of one instrument's certificates covers within a
+// Past is what one instrument went through: all that its cover is reckoned from.
+type Past struct {
+	Certificates []Certificate
+	Events       []Event
+	Statuses     []CertificateStatus // of those certificates, as far as they are known
+}
+
+// Covers returns [Past.Covers] of an instrument to which nothing else happened.
+func Covers(certificates []Certificate, scope Scope, p RuleProfile) []Cover {
+	return Past{Certificates: certificates}.Covers(scope, p)
+}
+
+// Covers returns what each of the instrument's certificates covers within a
 // scope under rule profile p, by ascending day of calibration. Cover begins on
 // the last day of calibration, ends with the due day (that day included), and
 // earlier where the next calibration begins: a longer old certificate cannot
-// outlive a new one, and days at the laboratory are not covered. Left out are
-// drafts, certificates that another replaces, and of two of one day the lower
-// revision. Where p sets no interval only the day of calibration is covered.
-func Covers(certificates []Certificate, scope Scope, p RuleProfile) []Cover {
+// outlive a new one, and days at the laboratory are not covered. It also ends
+// with the day before an event that ends cover, or from which the certificate
+// is withdrawn or superseded. Left out are drafts, certificates that another
+// replaces, and of two of one day the lower revision. Where p sets no interval
+// only the day of calibration is covered.
+func (h Past) Covers(scope Scope, p RuleProfile) []Cover {
 	months, _, _ := p.Months(scope.kind())
-	governing := standing(certificates, scope)
+	return h.covers(scope, months)
+}
+
+func (h Past) covers(scope Scope, months int) []Cover {
+	governing := h.standing(scope)
 	covers := make([]Cover, len(governing))
 	for i, c := range governing {
 		k := Cover{Certificate: c, From: c.CalibratedOn, Due: c.CalibratedOn.AddMonths(months), EndedBy: EndedByInterval}
@@ -50,17 +74,37 @@ func Covers(certificates []Certificate, scope Scope, p RuleProfile) []Cover {
 			k.Due, k.EndedBy = c.DueOverrideOn, EndedByOverride
 		}
 		k.Last = k.Due
-		if i+1 < len(governing) {
-			if last := governing[i+1].begins().AddDays(-1); last.Before(k.Last) {
-				k.Last, k.EndedBy = last, EndedByNextCalibration
+		for _, next := range governing[i+1:] {
+			if !h.void(next) {
+				k.endBefore(next.begins(), EndedByNextCalibration)
+				break
 			}
+		}
+		for _, e := range h.Events {
+			if e.ends(k.From) && k.endBefore(e.On, EndedByEvent) {
+				k.event = e
+			}
+		}
+		if s, ok := h.status(c); ok && s.Status != Active && k.endBefore(s.EffectiveFrom, EndedByWithdrawal) {
+			k.status = s
 		}
 		if c.AsLeft == Fail {
 			k.Last, k.EndedBy = k.From.AddDays(-1), EndedByAsLeft
 		}
+		k.void = h.void(c)
 		covers[i] = k
 	}
 	return covers
+}
+
+// endBefore ends the cover with the day before day, if it lasts longer than that.
+func (c *Cover) endBefore(day civil.Date, by string) bool {
+	last := day.AddDays(-1)
+	if !last.Before(c.Last) {
+		return false
+	}
+	c.Last, c.EndedBy = last, by
+	return true
 }
 
 // Covering returns the certificate that governs on a day, never more than one.
@@ -70,10 +114,21 @@ func Covering(certificates []Certificate, scope Scope, day civil.Date, p RulePro
 	return c.Certificate, ok
 }
 
-// EffectiveEnd returns the cover of an instrument's latest calibration: until
-// when it may be used, and what ends that. ok is false if it has no certificate.
+// EffectiveEnd returns [Past.EffectiveEnd] of an instrument to which nothing else happened.
 func EffectiveEnd(certificates []Certificate, scope Scope, p RuleProfile) (Cover, bool) {
-	covers := Covers(certificates, scope, p)
+	return Past{Certificates: certificates}.EffectiveEnd(scope, p)
+}
+
+// EffectiveEnd returns the cover of the instrument's latest calibration that is not
+// void (of the latest, if all are): until when it may be used, and what ends that.
+// ok is false if it has no certificate.
+func (h Past) EffectiveEnd(scope Scope, p RuleProfile) (Cover, bool) {
+	covers := h.Covers(scope, p)
+	for _, c := range slices.Backward(covers) {
+		if !c.void {
+			return c, true
+		}
+	}
 	if len(covers) == 0 {
 		return Cover{}, false
 	}
@@ -99,16 +154,17 @@ func coverOn(covers []Cover, day civil.Date) (Cover, bool) {
 	return Cover{}, false
 }
 
-// standing returns the certificates that count within scope, by ascending day of calibration.
-func standing(certificates []Certificate, scope Scope) []Certificate {
+// standing returns the certificates that count within scope, by ascending day of
+// calibration. Void ones are among them, to be named as the reason of a gap.
+func (h Past) standing(scope Scope) []Certificate {
 	var s []Certificate
-	for _, c := range certificates {
-		if c.State != Draft && slices.Contains(c.Scope, scope) && supersededBy(certificates, c) == uuid.Nil {
+	for _, c := range h.Certificates {
+		if c.State != Draft && slices.Contains(c.Scope, scope) && h.supersededBy(c) == uuid.Nil {
 			s = append(s, c)
 		}
 	}
 	slices.SortFunc(s, func(a, b Certificate) int {
-		return cmp.Or(a.CalibratedOn.Compare(b.CalibratedOn), cmp.Compare(a.Revision, b.Revision),
+		return cmp.Or(a.CalibratedOn.Compare(b.CalibratedOn), falseLast(h.void(a), h.void(b)), cmp.Compare(a.Revision, b.Revision),
 			a.CreatedAt.Compare(b.CreatedAt), slices.Compare(a.ID[:], b.ID[:]))
 	})
 	// Of two calibrations that ended on one day the last in order governs.
@@ -121,16 +177,43 @@ func standing(certificates []Certificate, scope Scope) []Certificate {
 	return last
 }
 
+func falseLast(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case a:
+		return -1
+	}
+	return 1
+}
+
 // supersededBy returns the confirmed certificate that names c as the one it
-// replaces, or is a higher revision of it; zero if there is none.
-func supersededBy(certificates []Certificate, c Certificate) uuid.UUID {
-	for _, d := range certificates {
-		if d.State != Draft && (d.ReplacesID == c.ID ||
+// replaces, or is a higher revision of it; zero if there is none. One that is
+// void replaces nothing.
+func (h Past) supersededBy(c Certificate) uuid.UUID {
+	for _, d := range h.Certificates {
+		if d.State != Draft && !h.void(d) && (d.ReplacesID == c.ID ||
 			d.LaboratoryID == c.LaboratoryID && d.Number == c.Number && d.Revision > c.Revision) {
 			return d.ID
 		}
 	}
 	return uuid.Nil
+}
+
+// status returns the latest entry of c's history. ok is false if it has none.
+func (h Past) status(c Certificate) (latest CertificateStatus, ok bool) {
+	for _, s := range h.Statuses {
+		if s.CertificateID == c.ID && (!ok || cmp.Or(s.RecordedAt.Compare(latest.RecordedAt), slices.Compare(s.ID[:], latest.ID[:])) > 0) {
+			latest, ok = s, true
+		}
+	}
+	return latest, ok
+}
+
+// void reports whether c was withdrawn, or superseded, from its day of calibration on.
+func (h Past) void(c Certificate) bool {
+	s, ok := h.status(c)
+	return ok && s.Status != Active && !s.EffectiveFrom.After(c.CalibratedOn)
 }
 
 // begins returns the first day of c's calibration.
@@ -141,15 +224,21 @@ func (c Certificate) begins() civil.Date {
 	return c.CalibratedFrom
 }
 
-// gap says why a day is not covered.
-type gap struct {
+// lapse says why a day is not covered.
+type lapse struct {
 	rule        Rule
 	certificate Certificate // the one concerned; zero for NoCertificate
+	event       Event       // the one concerned, for AlteredSinceCalibration
 	reason      string      // completes "is not covered: …"
+	disposable  bool        // a person may accept it nevertheless
 }
 
-// gapOn returns why no certificate covers an instrument on day.
-func gapOn(covers []Cover, scope Scope, day civil.Date) gap {
+func (l lapse) sameCause(m lapse) bool {
+	return l.rule == m.rule && l.certificate.ID == m.certificate.ID && l.event.ID == m.event.ID
+}
+
+// lapseOn returns why no certificate covers an instrument on day.
+func lapseOn(covers []Cover, scope Scope, day civil.Date) lapse {
 	before := -1 // the last calibration up to day
 	for i, c := range covers {
 		if !c.From.After(day) {
@@ -158,24 +247,38 @@ func gapOn(covers []Cover, scope Scope, day civil.Date) gap {
 	}
 	switch {
 	case len(covers) == 0:
-		return gap{NoCertificate, Certificate{}, "it has no certificate of scope " + scope.words()}
+		return lapse{rule: NoCertificate, reason: "it has no certificate of scope " + scope.words()}
 	case before < 0:
-		c := covers[0].Certificate
-		reason := fmt.Sprintf("it was first calibrated on %v (%v)", c.CalibratedOn, c)
-		if c.AsFound == Pass {
-			reason += ", and found to conform then"
+		first := covers[max(0, slices.IndexFunc(covers, func(c Cover) bool { return !c.void }))]
+		c := first.Certificate
+		l := lapse{rule: CalibratedAfterUse, certificate: c, reason: fmt.Sprintf("it was first calibrated on %v (%v)", c.CalibratedOn, c)}
+		if c.AsFound == Pass && !first.void {
+			l.reason += ", and found to conform then"
+			l.disposable = true
 		}
-		return gap{CalibratedAfterUse, c, reason}
+		return l
 	}
 	switch c := covers[before]; {
 	case c.EndedBy == EndedByAsLeft:
-		return gap{AsLeftNotConforming, c.Certificate, fmt.Sprintf("%v left it not conforming on %v", c.Certificate, c.From)}
+		return lapse{rule: AsLeftNotConforming, certificate: c.Certificate,
+			reason: fmt.Sprintf("%v left it not conforming on %v", c.Certificate, c.From)}
+	case c.EndedBy == EndedByEvent:
+		return lapse{rule: AlteredSinceCalibration, certificate: c.Certificate, event: c.event,
+			reason: fmt.Sprintf("a %s of %v came after its calibration of %v (%v)", c.event.words(), c.event.On, c.From, c.Certificate)}
+	case c.EndedBy == EndedByWithdrawal:
+		rule := CertificateWithdrawn
+		if c.status.Status == Superseded {
+			rule = CertificateSuperseded
+		}
+		return lapse{rule: rule, certificate: c.Certificate,
+			reason: fmt.Sprintf("%v is %s from %v on", c.Certificate, c.status.Status, c.status.EffectiveFrom)}
 	case day.After(c.Due):
-		return gap{CalibrationLapsedDuring, c.Certificate,
-			fmt.Sprintf("its calibration of %v (%v) was due on %v", c.From, c.Certificate, c.Due)}
+		return lapse{rule: CalibrationLapsedDuring, certificate: c.Certificate,
+			reason: fmt.Sprintf("its calibration of %v (%v) was due on %v", c.From, c.Certificate, c.Due)}
 	default:
-		next := covers[before+1].Certificate
-		return gap{CalibratedAfterUse, next,
-			fmt.Sprintf("it was under calibration from %v to %v (%v)", next.begins(), next.CalibratedOn, next)}
+		later := covers[before+1:]
+		next := later[slices.IndexFunc(later, func(c Cover) bool { return !c.void })].Certificate
+		return lapse{rule: CalibratedAfterUse, certificate: next,
+			reason: fmt.Sprintf("it was under calibration from %v to %v (%v)", next.begins(), next.CalibratedOn, next)}
 	}
 }

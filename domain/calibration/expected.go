@@ -55,13 +55,18 @@ func ExpectedLevel(c FieldCheck, cert Certificate) (level acoustic.Level, ok boo
 	return acoustic.Level(sum), true
 }
 
-// ExpectedFrom returns [ExpectedLevel] by the calibrator's latest calibration up
-// to the UTC day of c, and the certificate of it. That it may have lapsed by then
-// is for the verdict to say: no better value of the level is known.
+// ExpectedFrom returns [Past.Expected] of a calibrator to which nothing else happened.
 func ExpectedFrom(c FieldCheck, certificates []Certificate) (level acoustic.Level, from Certificate, ok bool) {
+	return Past{Certificates: certificates}.Expected(c)
+}
+
+// Expected returns [ExpectedLevel] by the calibrator's latest calibration up to
+// the UTC day of c that is not void, and the certificate of it. That it may have
+// lapsed by then is for the verdict to say: no better value of the level is known.
+func (h Past) Expected(c FieldCheck) (level acoustic.Level, from Certificate, ok bool) {
 	day := civil.DayOf(c.At, time.UTC)
-	for _, k := range Covers(certificates, ScopeCalibrator, RuleProfile{}) {
-		if !k.From.After(day) {
+	for _, k := range h.Covers(ScopeCalibrator, RuleProfile{}) {
+		if !k.From.After(day) && !k.void {
 			from = k.Certificate
 		}
 	}

@@ -19,6 +19,8 @@ const (
 	CalibrationLapsedDuring   Rule = "calibration_lapsed_during"    // due while the series ran; days after that fall
 	CalibratedAfterUse        Rule = "calibrated_after_use"         // the first calibration, or the next, is later than the use
 	CertificateIssuedAfterUse Rule = "certificate_issued_after_use" // calibrated before, but shown only later
+	CertificateWithdrawn      Rule = "certificate_withdrawn"        // may not be relied on for that day
+	AlteredSinceCalibration   Rule = "altered_since_calibration"    // repaired, damaged or otherwise changed since
 	CertificateSuperseded     Rule = "certificate_superseded"       // relied on is the certificate that replaces it
 	AsLeftNotConforming       Rule = "as_left_not_conforming"       // left the laboratory out of limits
 	NextAsFoundFailed         Rule = "next_as_found_failed"         // the next calibration found it out of limits
@@ -40,6 +42,18 @@ const (
 	ChecksTooFarApart         Rule = "checks_too_far_apart"   // beyond half the reach
 	CalibratorNotCovered      Rule = "calibrator_not_covered" // so its check does not count
 	ExpectedLevelDiffers      Rule = "expected_level_differs" // entered and computed
+
+	InstrumentUseOverlaps Rule = "instrument_use_overlaps" // used elsewhere at the same instant
+	SamplesOverRange      Rule = "samples_over_range"
+	SamplesUnderRange     Rule = "samples_under_range"
+	CoverageLow           Rule = "coverage_low"            // much of the time asked for was not measured
+	SamplesAtLimit        Rule = "samples_at_limit"        // numbers that equal an end of the measuring range
+	SamplesConstant       Rule = "samples_constant"        // the same number for long
+	SamplesNearFloor      Rule = "samples_near_floor"      // little above the lower end of the measuring range
+	ClockSuspicious       Rule = "clock_suspicious"        // the meter's clock may have been wrong
+	WeatherOutsideLimits  Rule = "weather_outside_limits"  // of the rule profile
+	OperatorNotAuthorised Rule = "operator_not_authorised" // for the method, on the days of use
+	NotIndependent        Rule = "not_independent"         // who decides or signs off has measured
 )
 
 // Severity says what a finding does to measurements.
@@ -68,7 +82,7 @@ func (s Severity) rank() int {
 
 // Subject is the version of a record that a finding is about.
 type Subject struct {
-	Type    string // series, instrument, certificate or field_check
+	Type    string // series, instrument, certificate, field_check, event, survey, disposition or person
 	ID      uuid.UUID
 	Version int
 }
@@ -83,6 +97,9 @@ type Finding struct {
 	From, To  *time.Time // the window it touches, UTC; set for every fail and undetermined
 	Detail    string     // for people, with the values; times are those of the site
 	Reference string     // the clause, or "house value"
+
+	Disposable  bool         // a fail that a person may accept: see [Finding.Accepts]
+	Disposition *Disposition // the decision that counts; nil while there is none
 }
 
 // keyOf returns the first 16 hex digits of the SHA-256 over rule, series, subject and the
@@ -95,6 +112,7 @@ func keyOf(r Rule, seriesID uuid.UUID, s Subject) string {
 func aboutSeries(s SeriesUse) Subject        { return Subject{"series", s.ID, s.Version} }
 func aboutInstrument(i Instrument) Subject   { return Subject{"instrument", i.ID, i.Version} }
 func aboutCertificate(c Certificate) Subject { return Subject{"certificate", c.ID, c.Version} }
+func aboutEvent(e Event) Subject             { return Subject{"event", e.ID, e.Version} }
 func aboutCheck(c FieldCheck) Subject        { return Subject{"field_check", c.ID, c.Version} }
 
 // reference returns where rule r comes from, under profile p.
@@ -108,7 +126,9 @@ func (p RuleProfile) reference(r Rule) string {
 		return "see ISO/IEC 17025:2017 6.4.4"
 	case NextAsFoundFailed, NextAsFoundMissing:
 		return "see ISO/IEC 17025:2017 6.4.9 and 7.10"
-	case CertificateSuperseded:
+	case AlteredSinceCalibration:
+		return "see ISO/IEC 17025:2017 6.4.9"
+	case CertificateWithdrawn, CertificateSuperseded:
 		return "see ISO/IEC 17025:2017 7.8.8"
 	case LaboratoryNotAccredited:
 		return "see ILAC-P10:07/2020"
@@ -132,6 +152,22 @@ func (p RuleProfile) reference(r Rule) string {
 		return p.StartLimit.Source
 	case DeviationSuspicious:
 		return p.SuspiciousDeviation.Source
+	case CoverageLow:
+		return p.Data.MinCoverage.Source
+	case SamplesAtLimit:
+		return p.Data.AtLimitShare.Source
+	case SamplesConstant:
+		return p.Data.ConstantSamples.Source
+	case SamplesNearFloor:
+		return p.Data.NearFloorShare.Source
+	case SamplesOverRange, SamplesUnderRange:
+		return p.Data.FlaggedShare.Source
+	case WeatherOutsideLimits:
+		return p.Data.MaxWindSpeed.Source
+	case OperatorNotAuthorised:
+		return "see ISO/IEC 17025:2017 6.2"
+	case NotIndependent:
+		return "see ISO/IEC 17025:2017 4.1; house value"
 	case ChecksTooFarApart:
 		return p.CheckReach.Source
 	}

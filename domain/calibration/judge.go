@@ -25,6 +25,9 @@ func (j *judge) decide() SeriesVerdict {
 	if len(j.use.Stretches) > 0 {
 		j.meter()
 		j.checks()
+		j.data()
+		j.people()
+		j.dispose()
 		inReadingOrder(j.findings)
 	}
 	var fails, opens []series.Span
@@ -60,6 +63,11 @@ func (j *judge) decide() SeriesVerdict {
 // series if none is given. One whose window holds no samples is a remark. A
 // second finding of one key, as two scopes of a certificate give, joins the first.
 func (j *judge) add(r Rule, s Severity, about Subject, window *series.Span, format string, args ...any) {
+	j.addDisposable(false, r, s, about, window, format, args...)
+}
+
+// addDisposable is add of a finding that a person may accept although it is a fail.
+func (j *judge) addDisposable(disposable bool, r Rule, s Severity, about Subject, window *series.Span, format string, args ...any) {
 	grave := s == SeverityFail || s == SeverityUndetermined
 	if window == nil && grave {
 		whole := j.use.extent()
@@ -76,7 +84,7 @@ func (j *judge) add(r Rule, s Severity, about Subject, window *series.Span, form
 	}
 	f := Finding{
 		Key: keyOf(r, j.use.ID, about), Rule: r, Severity: s, Subject: about, SeriesID: j.use.ID,
-		Detail: fmt.Sprintf(format, args...), Reference: j.facts.Profile.reference(r),
+		Detail: fmt.Sprintf(format, args...), Reference: j.facts.Profile.reference(r), Disposable: disposable,
 	}
 	if window != nil {
 		from, to := window.From.UTC(), window.To.UTC()
@@ -100,6 +108,7 @@ func join(f, g Finding) Finding {
 		w := hull(series.Span{From: *f.From, To: *f.To}, series.Span{From: *g.From, To: *g.To})
 		f.From, f.To = &w.From, &w.To
 	}
+	f.Disposable = f.Disposable && g.Disposable
 	if !strings.Contains(f.Detail, g.Detail) {
 		f.Detail += " " + g.Detail
 	}
@@ -115,14 +124,37 @@ func (j *judge) instrument(id uuid.UUID) Instrument {
 	return Instrument{ID: id}
 }
 
-func (j *judge) certificates(instrument uuid.UUID) []Certificate {
-	var own []Certificate
-	for _, c := range j.facts.Certificates {
+func (j *judge) past(instrument uuid.UUID) Past { return pastOf(j.facts, instrument) }
+
+// pastOf returns what an instrument went through. What befell a microphone or
+// preamplifier while it was fitted on a meter befell the meter too.
+func pastOf(f *Facts, instrument uuid.UUID) (h Past) {
+	for _, c := range f.Certificates {
 		if c.InstrumentID == instrument {
-			own = append(own, c)
+			h.Certificates = append(h.Certificates, c)
 		}
 	}
-	return own
+	for _, e := range f.Events {
+		if e.InstrumentID == instrument || slices.ContainsFunc(f.Components, func(c Component) bool {
+			return c.InstrumentID == instrument && c.PartID == e.InstrumentID && c.fittedOn(e.On, f.Zone) &&
+				kindOf(f, c.PartID) != FilterSet
+		}) {
+			h.Events = append(h.Events, e)
+		}
+	}
+	for _, s := range f.Statuses {
+		if slices.ContainsFunc(h.Certificates, func(c Certificate) bool { return c.ID == s.CertificateID }) {
+			h.Statuses = append(h.Statuses, s)
+		}
+	}
+	return h
+}
+
+func kindOf(f *Facts, id uuid.UUID) Kind {
+	if i := slices.IndexFunc(f.Instruments, func(i Instrument) bool { return i.ID == id }); i >= 0 {
+		return f.Instruments[i].Kind
+	}
+	return ""
 }
 
 // daySpan returns the span of the days from first to last, both included.

@@ -16,47 +16,149 @@ func (j *judge) meter() {
 			"The %v is of class %q of %s, which rule profile %s does not accept.",
 			meter, meter.Class, meter.Specification, j.facts.Profile.Code)
 	}
-	scopes := []Scope{kinds[meter.Kind].scope}
-	if j.use.Bands {
-		scopes = append(scopes, ScopeFilters)
+	scope := kinds[meter.Kind].scope
+	covers := j.cover(meter, scope, j.days)
+	for _, c := range governingOn(covers, j.days) {
+		j.fitted(meter, c)
 	}
-	for _, scope := range scopes {
-		covers := Covers(j.certificates(meter.ID), scope, j.facts.Profile)
-		j.gaps(meter, scope, covers)
-		for _, c := range j.relied(meter, covers, j.days) {
-			j.meterResults(meter, c)
+	for _, k := range []Kind{Microphone, Preamplifier} {
+		for _, part := range j.parts(meter.ID, k, j.use.extent()) {
+			if len(j.past(part.ID).standing(kinds[k].scope)) > 0 { // calibrated by itself, so that must hold too
+				j.cover(part, kinds[k].scope, j.daysFitted(meter, part))
+			}
 		}
-		j.nextAsFound(meter, covers, j.days, true)
+	}
+	if j.use.Bands {
+		j.filters(meter)
 	}
 }
 
+// filters judges the calibration of the filters: those of the filter set fitted, else the meter's own.
+func (j *judge) filters(meter Instrument) {
+	own := slices.Clone(j.days)
+	for _, set := range j.parts(meter.ID, FilterSet, j.use.extent()) {
+		days := j.daysFitted(meter, set)
+		own = slices.DeleteFunc(own, func(d civil.Date) bool { return slices.Contains(days, d) })
+		j.cover(set, ScopeFilters, days)
+	}
+	if len(own) > 0 {
+		j.cover(meter, ScopeFilters, own)
+	}
+}
+
+// cover judges the calibration of a meter or a part of it within a scope on days of use.
+func (j *judge) cover(i Instrument, scope Scope, days []civil.Date) []Cover {
+	covers := j.covers(i, scope)
+	j.gaps(i, scope, covers, days)
+	for _, c := range j.relied(i, covers, days) {
+		j.meterResults(i, c)
+	}
+	j.nextAsFound(i, covers, days, true)
+	return covers
+}
+
+// covers returns the covers of i within scope. A part for whose kind the profile sets no interval has the meter's.
+func (j *judge) covers(i Instrument, scope Scope) []Cover {
+	p := j.facts.Profile
+	months, _, ok := p.Months(scope.kind())
+	if !ok && i.Kind.isPart() {
+		months, _, _ = p.Months(j.instrument(j.use.InstrumentID).Kind)
+	}
+	return j.past(i.ID).covers(scope, months)
+}
+
+// daysFitted returns the days of use on which part was fitted on the meter.
+func (j *judge) daysFitted(meter, part Instrument) []civil.Date {
+	return slices.DeleteFunc(slices.Clone(j.days), func(d civil.Date) bool {
+		return !slices.Contains(j.partsOn(meter.ID, part.Kind, d), part)
+	})
+}
+
+// governingOn returns the covers that hold on any of the days.
+func governingOn(covers []Cover, days []civil.Date) []Cover {
+	return slices.DeleteFunc(slices.Clone(covers), func(c Cover) bool { return !slices.ContainsFunc(days, c.includes) })
+}
+
+// fitted notes the days that c covers on which the meter had another microphone or
+// preamplifier than when it was calibrated: the pair was never calibrated.
+func (j *judge) fitted(meter Instrument, c Cover) {
+	cert := c.Certificate
+	for _, k := range []Kind{Microphone, Preamplifier} {
+		for _, part := range j.parts(meter.ID, k, j.use.extent()) {
+			days := slices.DeleteFunc(j.daysFitted(meter, part), func(d civil.Date) bool { return !c.includes(d) })
+			if len(days) == 0 {
+				continue
+			}
+			window := j.daySpan(days[0], days[len(days)-1])
+			if named := cert.partsNamed(k); len(named) > 0 && !slices.Contains(named, strings.TrimSpace(part.SerialNumber)) {
+				j.add(SerialNumberMismatch, SeverityUndetermined, aboutCertificate(cert), window,
+					"The %v was used with %v; %v names %s with serial number %s.", meter, part, cert, k.words(), strings.Join(named, ", "))
+			}
+			if !j.swapped(meter, part, cert.CalibratedOn) {
+				continue
+			}
+			severity, own := SeverityFail, "has no valid calibration of its own"
+			covers := j.covers(part, kinds[k].scope)
+			if !slices.ContainsFunc(days, func(d civil.Date) bool { _, ok := coverOn(covers, d); return !ok }) {
+				severity, own = SeverityUndetermined, "was calibrated by itself"
+			}
+			j.add(AlteredSinceCalibration, severity, aboutInstrument(part), window,
+				"The %v was used on %s with %v, which was not fitted when it was calibrated on %v (%v) and %s.",
+				meter, dayRange(days[0], days[len(days)-1]), part, cert.CalibratedOn, cert, own)
+		}
+	}
+}
+
+// swapped reports whether part is known not to have been fitted on the meter on a day
+// of calibration: another of its kind was, or it sat on another meter.
+func (j *judge) swapped(meter, part Instrument, day civil.Date) bool {
+	whole := *j.daySpan(day, day)
+	then := j.parts(meter.ID, part.Kind, whole)
+	if slices.Contains(then, part) {
+		return false
+	}
+	return len(then) > 0 || slices.ContainsFunc(j.facts.Components, func(c Component) bool {
+		return c.PartID == part.ID && c.InstrumentID != meter.ID && c.fittedIn(whole)
+	})
+}
+
+// partsNamed returns the serial numbers of the parts of a kind that c names.
+func (c Certificate) partsNamed(k Kind) (serials []string) {
+	for _, p := range c.Parts {
+		if p.Kind == k {
+			serials = append(serials, strings.TrimSpace(p.SerialNumber))
+		}
+	}
+	return serials
+}
+
 // gaps notes each run of days of use that no certificate covers, by its cause.
-func (j *judge) gaps(meter Instrument, scope Scope, covers []Cover) {
-	for i := 0; i < len(j.days); i++ {
-		if _, ok := coverOn(covers, j.days[i]); ok {
+func (j *judge) gaps(i Instrument, scope Scope, covers []Cover, days []civil.Date) {
+	for n := 0; n < len(days); n++ {
+		if _, ok := coverOn(covers, days[n]); ok {
 			continue
 		}
-		g := gapOn(covers, scope, j.days[i])
-		first, last := j.days[i], j.days[i]
-		for ; i+1 < len(j.days); i++ {
-			next := j.days[i+1]
-			if _, ok := coverOn(covers, next); ok {
-				break
-			}
-			if h := gapOn(covers, scope, next); h.rule != g.rule || h.certificate.ID != g.certificate.ID {
+		l := lapseOn(covers, scope, days[n])
+		first, last := days[n], days[n]
+		for ; n+1 < len(days); n++ {
+			next := days[n+1]
+			if _, ok := coverOn(covers, next); ok || !lapseOn(covers, scope, next).sameCause(l) {
 				break
 			}
 			last = next
 		}
-		if g.rule == CalibrationLapsedDuring && first == j.days[0] {
-			g.rule = CalibrationLapsedBefore
+		if l.rule == CalibrationLapsedDuring && first == j.days[0] {
+			l.rule = CalibrationLapsedBefore
 		}
-		about := aboutCertificate(g.certificate)
-		if g.rule == NoCertificate {
-			about = aboutInstrument(meter)
+		about := aboutCertificate(l.certificate)
+		switch l.rule {
+		case NoCertificate:
+			about = aboutInstrument(i)
+		case AlteredSinceCalibration:
+			about = aboutEvent(l.event)
 		}
-		j.add(g.rule, SeverityFail, about, j.daySpan(first, last),
-			"The %v is not covered on %s: %s.", meter, dayRange(first, last), g.reason)
+		j.addDisposable(l.disposable, l.rule, SeverityFail, about, j.daySpan(first, last),
+			"The %v is not covered on %s: %s.", i, dayRange(first, last), l.reason)
 	}
 }
 
@@ -82,8 +184,9 @@ func (j *judge) governing(i Instrument, c Certificate, lastUse civil.Date) {
 		j.add(CertificateIssuedAfterUse, SeverityRemark, about, nil,
 			"The %v was calibrated on %v, before its use on %v, but its %v was %s only on %v.", i, c.CalibratedOn, lastUse, c, how, shown)
 	}
-	for _, old := range j.certificates(i.ID) {
-		if supersededBy(j.certificates(i.ID), old) == c.ID {
+	past := j.past(i.ID)
+	for _, old := range past.Certificates {
+		if past.supersededBy(old) == c.ID {
 			j.add(CertificateSuperseded, SeverityInfo, aboutCertificate(old), nil,
 				"Of the %v, %v is superseded; %v is relied on.", i, old, c)
 		}
@@ -122,6 +225,12 @@ func (j *judge) meterResults(meter Instrument, c Certificate) {
 		j.add(UncertaintyMissing, SeverityUndetermined, aboutCertificate(c), nil,
 			"Results of the %v in %v carry no measurement uncertainty.", meter, c)
 	}
+	if n := slices.IndexFunc(c.Results, func(r CertificateResult) bool { return r.uncertaintyTooLarge(meter) }); n >= 0 {
+		r := c.Results[n]
+		j.add(UncertaintyMissing, SeverityUndetermined, aboutCertificate(c), nil,
+			"A result of the %v in %v (%s) carries an uncertainty of %g dB, more than the %g dB permitted at most.",
+			meter, c, r.Test, *r.ExpandedUncertaintyDB, r.permittedUncertainty(meter))
+	}
 }
 
 func (r CertificateResult) lacksUncertainty() bool {
@@ -135,11 +244,11 @@ func (r CertificateResult) lacksUncertainty() bool {
 func (j *judge) nextAsFound(i Instrument, covers []Cover, days []civil.Date, byDay bool) {
 	for n, c := range covers {
 		next := c.Certificate
-		if next.AsFound == Pass {
+		if next.AsFound == Pass || c.void {
 			continue
 		}
 		good := n - 1
-		for good >= 0 && covers[good].EndedBy == EndedByAsLeft {
+		for good >= 0 && (covers[good].EndedBy == EndedByAsLeft || covers[good].void) {
 			good--
 		}
 		if good < 0 {

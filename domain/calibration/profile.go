@@ -23,6 +23,8 @@ type RuleProfile struct {
 	SuspiciousDeviation  Sourced[acoustic.Level] // found further off than this, something may be broken; inclusive
 	ClosingCheckRequired Sourced[bool]
 	CheckReach           Sourced[time.Duration] // furthest a check may lie from the start, the end of what it checks
+
+	Data DataRules // what samples may show about themselves without a remark
 }
 
 // Sourced is a member of a rule profile with where it comes from: a clause, or "house value".

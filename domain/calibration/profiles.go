@@ -56,6 +56,7 @@ func environmental() RuleProfile {
 		SuspiciousDeviation:  from[acoustic.Level](1_00, "house value"),
 		ClosingCheckRequired: from(true, checks),
 		CheckReach:           from(24*time.Hour, "house value; see ISO 16283-2:2015 4.2: each measurement day"),
+		Data:                 dataRules(from(5.0, "common practice, no source"), from(0.0, "house value")),
 	}
 }
 
@@ -87,6 +88,7 @@ func workplace() RuleProfile {
 		SuspiciousDeviation:  from[acoustic.Level](1_00, "house value"),
 		ClosingCheckRequired: from(true, checks),
 		CheckReach:           from(12*time.Hour, "house value; see ISO 9612:2009 12.2: before and after each series"),
+		Data:                 dataRules(Sourced[float64]{}, Sourced[float64]{}),
 	}
 }
 

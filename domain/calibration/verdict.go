@@ -27,10 +27,20 @@ type Facts struct {
 	Profile       RuleProfile
 	AsKnownAt     time.Time
 	Series        []SeriesUse
-	Instruments   []Instrument  // the meters of the series and the calibrators of their checks
+	Instruments   []Instrument  // the meters of the series, their parts, and the calibrators of their checks
 	Certificates  []Certificate // of those instruments
 	Laboratories  []Laboratory  // of those certificates
 	Checks        []FieldCheck  // of those meters, at least within CheckReach of a series' start and end
+
+	Events       []Event             // of those instruments
+	Statuses     []CertificateStatus // of those certificates
+	Components   []Component         // of those meters, and of the parts fitted on them wherever else they were fitted
+	Data         []SeriesData        // at most one for each series, as known at AsKnownAt
+	Dispositions []Disposition       // of the survey
+	Operator     string              // who measured; empty if not recorded
+	Method       string              // that people are authorised for; empty: the profile's code
+	People       []Person            // all of them; where none is known nobody's authorisation is asked for
+	Signatory    string              // who is about to sign off; empty for a mere verdict
 }
 
 // SeriesUse is the use of one channel of a meter by a series.
@@ -88,13 +98,17 @@ func Decide(f Facts) Verdict {
 		AsKnownAt: f.AsKnownAt, InputsSHA256: digest(f),
 	}
 	for _, s := range f.Series {
-		j := judge{facts: &f, use: s, days: daysOf(s.Stretches, f.Zone)}
+		j := newJudge(&f, s)
 		sv := j.decide()
 		v.Series = append(v.Series, sv)
 		v.Findings = append(v.Findings, j.findings...)
 	}
 	v.Outcome = outcomeOf(v.Series)
 	return v
+}
+
+func newJudge(f *Facts, s SeriesUse) judge {
+	return judge{facts: f, use: s, days: daysOf(s.Stretches, f.Zone)}
 }
 
 // Why returns the detail of the finding that decided, "" for a valid survey.
@@ -154,10 +168,31 @@ func asKnown(f Facts) Facts {
 	for _, c := range f.Checks {
 		used[c.CalibratorID] = true
 	}
+	f.Components = known(f.Components, f.AsKnownAt, Component.row)
+	var parts []uuid.UUID
+	for _, c := range f.Components {
+		if used[c.InstrumentID] {
+			parts = append(parts, c.PartID)
+		}
+	}
+	for _, id := range parts {
+		used[id] = true
+	}
+	f.Components = slices.DeleteFunc(f.Components, func(c Component) bool { return !used[c.PartID] })
 	f.Instruments = known(f.Instruments, f.AsKnownAt, Instrument.row)
 	f.Instruments = slices.DeleteFunc(f.Instruments, func(i Instrument) bool { return !used[i.ID] })
 	f.Certificates = known(f.Certificates, f.AsKnownAt, Certificate.row)
 	f.Certificates = slices.DeleteFunc(f.Certificates, func(c Certificate) bool { return !used[c.InstrumentID] })
+	f.Events = known(f.Events, f.AsKnownAt, Event.row)
+	f.Events = slices.DeleteFunc(f.Events, func(e Event) bool { return !used[e.InstrumentID] })
+	f.Statuses = known(f.Statuses, f.AsKnownAt, CertificateStatus.row)
+	f.Statuses = slices.DeleteFunc(f.Statuses, func(s CertificateStatus) bool {
+		return !slices.ContainsFunc(f.Certificates, func(c Certificate) bool { return c.ID == s.CertificateID })
+	})
+	f.Dispositions = known(f.Dispositions, f.AsKnownAt, Disposition.row)
+	f.People = known(f.People, f.AsKnownAt, Person.row)
+	f.Data = slices.Clone(f.Data)
+	slices.SortStableFunc(f.Data, func(a, b SeriesData) int { return slices.Compare(a.SeriesID[:], b.SeriesID[:]) })
 	for _, c := range f.Certificates {
 		used[c.LaboratoryID] = true
 	}
@@ -233,6 +268,17 @@ func digest(f Facts) string {
 	writeRows(h, "certificate", f.Certificates, Certificate.row)
 	writeRows(h, "laboratory", f.Laboratories, Laboratory.row)
 	writeRows(h, "field_check", f.Checks, FieldCheck.row)
+	writeRows(h, "event", f.Events, Event.row)
+	writeRows(h, "certificate_status", f.Statuses, CertificateStatus.row)
+	writeRows(h, "component", f.Components, Component.row)
+	writeRows(h, "disposition", f.Dispositions, Disposition.row)
+	if f.Operator+f.Method+f.Signatory != "" {
+		fmt.Fprintf(h, "operator %q method %q signatory %q\n", f.Operator, f.Method, f.Signatory)
+	}
+	writeRows(h, "person", f.People, Person.row)
+	for _, d := range f.Data {
+		d.write(h)
+	}
 	return hex.EncodeToString(h.Sum(nil))
 }
 
