@@ -43,6 +43,9 @@ func decodeJSON[T any](body []byte, in *T, validate func() error) error {
 	var d decoder
 	d.value(body, reflect.ValueOf(in).Elem(), "")
 	bad := d.bad
+	if len(bad) > 0 && bad[0].Path == "" { // not even an object
+		return bad.Err("body")
+	}
 	if err := validate(); err != nil {
 		f, ok := errors.AsType[*fault.Error](err)
 		if !ok || len(bad) == 0 {
@@ -57,7 +60,11 @@ func decodeJSON[T any](body []byte, in *T, validate func() error) error {
 	return bad.Err("body")
 }
 
-const maxDepth = 20
+// Bounds on a body: levels of nesting, bytes of a text.
+const (
+	maxDepth = 20
+	maxText  = 8000
+)
 
 // wellFormed refuses bytes that are not one JSON value in UTF-8 of bounded depth.
 func wellFormed(body []byte) error {
@@ -183,8 +190,9 @@ func (d *decoder) value(raw []byte, v reflect.Value, at string) {
 			}
 		} else if err != nil {
 			d.bad.Add(at, "type", expectation(t))
-		} else if t.Kind() == reflect.String && strings.ContainsRune(v.String(), 0) {
-			d.bad.Add(at, "not_allowed", "must not contain the character U+0000")
+		} else if t.Kind() == reflect.String {
+			d.bad.Check(!strings.ContainsRune(v.String(), 0), at, "not_allowed", "must not contain the character U+0000")
+			d.bad.Check(v.Len() <= maxText, at, "too_long", "must have at most "+itoa(maxText)+" bytes")
 		}
 	}
 }

@@ -20,13 +20,14 @@ import (
 
 // description is the committed description of the interface, read once.
 var description = sync.OnceValues(func() (*openapi3.T, error) {
+	openapi3filter.RegisterBodyDecoder("text/html", openapi3filter.PlainBodyDecoder)
 	openapi3.DefineStringFormatValidator("uuid", openapi3.NewCallbackValidator(uuid.Validate))
 	return openapi3.NewLoader().LoadFromData(openapi.JSON)
 })
 
 // described reports where a request that was taken, or an answer, is not as the
 // description of the interface says.
-func described(t *testing.T, r *http.Request, sent []byte, w *httptest.ResponseRecorder) {
+func described(t testing.TB, r *http.Request, sent []byte, w *httptest.ResponseRecorder) {
 	t.Helper()
 	doc, err := description()
 	if err != nil {

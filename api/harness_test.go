@@ -28,7 +28,7 @@ type object = map[string]any
 
 // service is the whole service on a database of its own, asked with an admin key.
 type service struct {
-	t       *testing.T
+	t       testing.TB
 	db      pgtest.Database
 	store   *persistence.Store
 	handler http.Handler
@@ -36,7 +36,13 @@ type service struct {
 }
 
 // serve starts the service for one test.
-func serve(t *testing.T) *service {
+func serve(t testing.TB) *service {
+	t.Helper()
+	return serveWith(t, api.Config{Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Now: time.Now})
+}
+
+// serveWith is serve with a log and a clock of the test's own.
+func serveWith(t testing.TB, config api.Config) *service {
 	t.Helper()
 	db := pgtest.New(t)
 	store, err := persistence.Open(t.Context(), db.App)
@@ -49,7 +55,8 @@ func serve(t *testing.T) *service {
 	if err := store.SetAdminKey(t.Context(), k); err != nil {
 		t.Fatal(err)
 	}
-	handler, err := api.New(t.Context(), api.Config{Store: store, Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Now: time.Now})
+	config.Store = store
+	handler, err := api.New(t.Context(), config)
 	if err != nil {
 		t.Fatal(err)
 	}

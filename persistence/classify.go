@@ -42,6 +42,8 @@ func classify(err error, table string) error {
 			Kind: fault.Conflict, Code: "duplicate", Err: err,
 			Message: "another " + what + " has this " + strings.ReplaceAll(column, "_", " "),
 		}
+	case "54000": // program_limit_exceeded: a text that no index holds
+		return &fault.Error{Kind: fault.Invalid, Code: "too_long", Message: what + " has a text that is too long", Err: err}
 	case "23514": // check_violation: a rule that Validate should have stated
 		return &fault.Error{Kind: fault.Invalid, Message: what + " breaks the rule " + pg.ConstraintName, Err: err}
 	}
