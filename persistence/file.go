@@ -6,11 +6,14 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"runtime"
+	"sync"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/klauspost/compress/zstd"
 
+	"leveltrail/domain/access"
 	"leveltrail/domain/survey"
 )
 
@@ -22,41 +25,60 @@ var (
 	zstdDecoder, _ = zstd.NewReader(nil, zstd.WithDecoderMaxMemory(2*partSize))
 )
 
-// KeepFile stores the bytes of r, each part as it comes, as a file of a client.
+// KeepFile stores the bytes of r, each part as it comes, for an import into the
+// survey v, which takes the file: until then it is an upload in state arriving.
 // Where r fails, nothing stays and its error is returned.
-func (s *Store) KeepFile(ctx context.Context, clientID uuid.UUID, name string, r io.Reader) (survey.File, error) {
-	f := survey.File{ClientID: clientID, ID: uuid.Must(uuid.NewV7()), CreatedAt: s.stamp(), Name: name}
-	err := s.keepParts(ctx, &f, r)
-	if err == nil {
-		err = s.write(ctx, func(tx pgx.Tx) error {
-			_, err := tx.Exec(ctx, `insert into file (client_id, id, created_at, name, bytes, sha256) values ($1, $2, $3, $4, $5, $6)`,
-				f.ClientID, f.ID, f.CreatedAt, f.Name, f.Bytes, f.SHA256)
-			return classify(err, "file")
+func (s *Store) KeepFile(ctx context.Context, v survey.Survey, name string, r io.Reader) (survey.File, error) {
+	now := s.stamp()
+	f := survey.File{ClientID: v.ClientID, ID: uuid.Must(uuid.NewV7()), CreatedAt: now, Name: name}
+	err := s.write(ctx, func(tx pgx.Tx) error {
+		_, err := insertUpload(ctx, tx, survey.Upload{
+			ClientID: f.ClientID, ID: f.ID, CreatedAt: now, ExpiresAt: now.Add(survey.FormLife), SurveyID: v.ID,
+			KeyID: access.From(ctx).KeyID, Name: name, State: survey.Arriving,
 		})
-	}
+		return err
+	})
 	if err != nil {
-		return f, errors.Join(err, s.dropParts(context.WithoutCancel(ctx), f))
+		return f, err
+	}
+	if err := s.keepParts(ctx, &f, r); err != nil {
+		return f, errors.Join(err, s.DropFile(context.WithoutCancel(ctx), f))
 	}
 	return f, nil
 }
 
 func (s *Store) keepParts(ctx context.Context, f *survey.File, r io.Reader) error {
+	ctx, stop := context.WithCancelCause(ctx)
+	parts := make(chan chan []byte, runtime.GOMAXPROCS(0)) // each gives its part when it is packed
+	stored := make(chan error, 1)
+	go func() {
+		err := s.storeParts(ctx, *f, parts)
+		stop(err)
+		stored <- err
+	}()
+	err := packParts(ctx, f, r, parts)
+	close(parts)
+	return errors.Join(err, <-stored)
+}
+
+// packParts sends the parts of r, and notes their length and digest.
+func packParts(ctx context.Context, f *survey.File, r io.Reader, parts chan<- chan []byte) error {
 	digest := sha256.New()
-	buf := make([]byte, partSize)
-	var packed []byte
-	for part := 0; ; part++ {
-		n, err := io.ReadFull(r, buf)
+	for {
+		buf := partBuffers.Get().(*[partSize]byte)
+		n, err := io.ReadFull(r, buf[:])
 		if n > 0 {
 			digest.Write(buf[:n])
 			f.Bytes += int64(n)
-			packed = zstdEncoder.EncodeAll(buf[:n], packed[:0])
-			err := s.write(ctx, func(tx pgx.Tx) error {
-				_, err := tx.Exec(ctx, `insert into file_part (client_id, file_id, part, data) values ($1, $2, $3, $4)`,
-					f.ClientID, f.ID, part, packed)
-				return err
-			})
-			if err != nil {
-				return fmt.Errorf("keeping a file: %w", err)
+			packed := make(chan []byte, 1)
+			go func() {
+				packed <- zstdEncoder.EncodeAll(buf[:n], nil)
+				partBuffers.Put(buf)
+			}()
+			select {
+			case parts <- packed:
+			case <-ctx.Done():
+				return nil // storing says why
 			}
 		}
 		switch err {
@@ -70,19 +92,61 @@ func (s *Store) keepParts(ctx context.Context, f *survey.File, r io.Reader) erro
 	}
 }
 
-// DropFile deletes a file that nothing refers to: its bytes are kept elsewhere.
+var partBuffers = sync.Pool{New: func() any { return new([partSize]byte) }}
+
+// storeParts stores parts in the order in which they come.
+func (s *Store) storeParts(ctx context.Context, f survey.File, parts <-chan chan []byte) error {
+	part := 0
+	for packed := range parts {
+		err := s.write(ctx, func(tx pgx.Tx) error {
+			b := &pgx.Batch{}
+			if ctx.Value(txKey{}) == nil {
+				// The commit of the file's own row makes its parts durable too: it comes after them in the log.
+				b.Queue(`set local synchronous_commit = off`)
+			}
+			b.Queue(`insert into file_part (client_id, file_id, part, data) values ($1, $2, $3, $4)`, f.ClientID, f.ID, part, <-packed)
+			return tx.SendBatch(ctx, b).Close()
+		})
+		if err != nil {
+			return fmt.Errorf("keeping a file: %w", err)
+		}
+		part++
+	}
+	return nil
+}
+
+// DropFile deletes a file of [Store.KeepFile] unless an import has taken it.
 func (s *Store) DropFile(ctx context.Context, f survey.File) error {
 	return s.write(ctx, func(tx pgx.Tx) error {
-		_, err := tx.Exec(ctx, `delete from file where client_id = $1 and id = $2`, f.ClientID, f.ID)
-		return errors.Join(err, s.dropParts(ctx, f))
+		tag, err := tx.Exec(ctx, `delete from upload where client_id = $1 and id = $2 and state = 'arriving'`, f.ClientID, f.ID)
+		if err != nil || tag.RowsAffected() == 0 {
+			return err
+		}
+		return dropParts(ctx, tx, f)
 	})
 }
 
-func (s *Store) dropParts(ctx context.Context, f survey.File) error {
-	return s.write(ctx, func(tx pgx.Tx) error {
-		_, err := tx.Exec(ctx, `delete from file_part where client_id = $1 and file_id = $2`, f.ClientID, f.ID)
+func dropParts(ctx context.Context, tx pgx.Tx, f survey.File) error {
+	_, err := tx.Exec(ctx, `delete from file_part where client_id = $1 and file_id = $2`, f.ClientID, f.ID)
+	return err
+}
+
+// takeFile makes f, which was uploaded, a file that stays, in the transaction of the
+// import that has it. A file that an earlier import has is there already.
+func takeFile(ctx context.Context, tx pgx.Tx, f survey.File) error {
+	tag, err := tx.Exec(ctx, `
+		update upload set state = 'imported' where client_id = $1 and id = $2 and state in ('arriving', 'complete', 'imported')`, f.ClientID, f.ID)
+	if err != nil {
 		return err
-	})
+	}
+	if tag.RowsAffected() == 0 {
+		_, err := fileOf(ctx, tx, f.ID) // forgotten in the meantime, unless an import has it
+		return err
+	}
+	_, err = tx.Exec(ctx, `
+		insert into file (client_id, id, created_at, name, bytes, sha256) values ($1, $2, $3, $4, $5, $6) on conflict (client_id, id) do nothing`,
+		f.ClientID, f.ID, f.CreatedAt, f.Name, f.Bytes, f.SHA256)
+	return classify(err, "file")
 }
 
 // fileReader reads a kept file, part by part.
@@ -95,13 +159,14 @@ type fileReader struct {
 }
 
 func newFileReader(ctx context.Context, q conn, f survey.File) *fileReader {
+	buf := make([]byte, 0, partSize)
 	return &fileReader{file: f, part: -1, q: func(part int) ([]byte, error) {
 		var packed []byte
 		err := q.QueryRow(ctx, `select data from file_part where client_id = $1 and file_id = $2 and part = $3`, f.ClientID, f.ID, part).Scan(&packed)
 		if err != nil {
 			return nil, fmt.Errorf("reading part %d of file %s: %w", part, f.ID, err)
 		}
-		return zstdDecoder.DecodeAll(packed, nil)
+		return zstdDecoder.DecodeAll(packed, buf[:0])
 	}}
 }
 

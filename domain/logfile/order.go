@@ -11,16 +11,17 @@ var orders = [3]string{"ymd", "dmy", "mdy"}
 
 // evidence gathers, over the dates of a file, which orders can read them.
 type evidence struct {
-	ruledOut [3]bool
-	differ   [3][3]bool // some date means different days in the two orders
-	next     [3]int     // dates that follow the one before by a day
-	changes  int        // dates that differ from the one before
-	last     [3]int64
-	first    [3]int64
-	began    bool
-	dots     bool
-	text     string // a date that can be read in several ways
-	line     int
+	ruledOut  [3]bool
+	differ    [3][3]bool // some date means different days in the two orders
+	next      [3]int     // dates that follow the one before by a day
+	changes   int        // dates that differ from the one before
+	last      [3]int64
+	first     [3]int64
+	began     bool
+	dots      bool
+	yearFirst bool
+	text      string // a date that can be read in several ways
+	line      int
 }
 
 func (e *evidence) add(line int, text string) {
@@ -43,6 +44,9 @@ func (e *evidence) add(line int, text string) {
 	e.dots = e.dots || d.dots
 	for i := range orders {
 		e.ruledOut[i] = e.ruledOut[i] || !reads[i]
+	}
+	if d.year == 0 && !e.began { // a file whose first date has its year in front goes on so
+		e.ruledOut[1], e.ruledOut[2], e.yearFirst = true, true, true
 	}
 	if e.began {
 		e.changes++
@@ -105,6 +109,9 @@ func (s sample) dateOrder(r io.ReadSeeker, l *Layout, o Options) ([]Problem, err
 	case len(left) == 0:
 		return []Problem{{Line: e.line, Column: max(l.Columns.Date, l.Columns.DateTime), Code: "date_order_ambiguous", Text: e.text, Refuses: true,
 			Detail: "no order of day, month and year reads all dates of the file"}}, nil
+	case len(left) == 1 && e.yearFirst:
+		decide(left[0], "the year stands first")
+		return nil, nil
 	case len(left) == 1:
 		decide(left[0], "no other reads all dates of the file")
 		return nil, nil
