@@ -264,16 +264,7 @@ func (j *judge) notCounted(lapsed []FieldCheck, parts []segment, unchecked []ser
 		if first.before && c.At.Before(first.firstAt()) || last.after && c.At.After(last.lastAt()) {
 			continue
 		}
-		var window *series.Span
-		for _, w := range unchecked {
-			if reach := j.facts.Profile.CheckReach.Value; c.At.Before(w.From.Add(-reach)) || c.At.After(w.To.Add(reach)) {
-				continue
-			}
-			if window != nil {
-				w = hull(*window, w)
-			}
-			window = &w
-		}
+		window := nearest(unchecked, c.At, j.facts.Profile.CheckReach.Value)
 		severity := SeverityRemark
 		if window != nil {
 			severity = SeverityFail
@@ -283,6 +274,23 @@ func (j *judge) notCounted(lapsed []FieldCheck, parts []segment, unchecked []ser
 		j.add(CalibratorNotCovered, severity, aboutCheck(c), window,
 			"The field check at %s does not count, because the %v is not covered on that day: %s.", j.clock(c.At), calibrator, g.reason)
 	}
+}
+
+// nearest returns the window next to t, within reach of it; two that meet at t as one. It is nil if there is none.
+func nearest(windows []series.Span, t time.Time, reach time.Duration) (found *series.Span) {
+	best := reach
+	for _, w := range windows {
+		d := max(w.From.Sub(t), t.Sub(w.To), 0)
+		switch {
+		case d > best:
+		case found != nil && d == best && (found.To.Equal(w.From) || *found == w):
+			w = hull(*found, w)
+			found = &w
+		case found == nil || d < best:
+			found, best = &w, d
+		}
+	}
+	return found
 }
 
 func hours(d time.Duration) string { return fmt.Sprintf("%.4g h", d.Hours()) }

@@ -188,6 +188,19 @@ func TestCheckThatDoesNotCountFarFromTheUncheckedWindow(t *testing.T) {
 		findings: []string{"no_check_after 2024-06-06T12:00/2024-06-06T18:00"}})
 }
 
+// One that lies before everything takes nothing from what lies between checks that count.
+func TestCheckThatDoesNotCountLeavesTheMiddle(t *testing.T) {
+	w := oneDay(t, "environmental")
+	lapsed := w.instrument(calibration.SoundCalibrator, "1").ID
+	w.check(morning, 93_90, with(lapsed))
+	w.check(ten, 93_90)
+	w.check(four, 93_90)
+	w.expect(expect{outcome: calibration.ValidInPart, findings: []string{
+		"calibrator_not_covered 2024-06-03T08:00/2024-06-03T10:00",
+		"no_check_after 2024-06-03T16:00/2024-06-03T18:00", "no_check_before 2024-06-03T08:00/2024-06-03T10:00"},
+		usable: []string{"2024-06-03T10:00/2024-06-03T16:00"}})
+}
+
 // Electrical checks do not test the microphone.
 func TestElectricalChecksNeverCount(t *testing.T) {
 	w := oneDay(t, "environmental")
