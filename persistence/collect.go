@@ -389,11 +389,18 @@ func (s *Store) keepDays(ctx context.Context, made []madeDay) error {
 	}
 	return s.write(ctx, func(tx pgx.Tx) error {
 		b := &pgx.Batch{}
-		for _, m := range made {
+		for len(made) > 0 {
+			of := made[0]
+			var days []time.Time
+			var data [][]byte
+			for ; len(made) > 0 && made[0].series.ID == of.series.ID; made = made[1:] {
+				days, data = append(days, made[0].day), append(data, made[0].data)
+			}
 			b.Queue(`
 				insert into sample_day (client_id, series_id, day, data)
-				select client_id, series_id, $3, $4 from series_content where client_id = $1 and series_id = $2 and revision = $5 for share
-				on conflict do nothing`, m.series.ClientID, m.series.ID, m.day, m.data, m.revision)
+				select c.client_id, c.series_id, n.day, n.data from series_content c cross join unnest($3::date[], $4::bytea[]) n (day, data)
+				where c.client_id = $1 and c.series_id = $2 and c.revision = $5 for share of c
+				on conflict do nothing`, of.series.ClientID, of.series.ID, days, data, of.revision)
 		}
 		return tx.SendBatch(ctx, b).Close()
 	})

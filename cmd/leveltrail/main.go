@@ -31,6 +31,7 @@ type commands struct {
 	Demo    demoCommand    `cmd:"" help:"Serve an invented consultancy's records and print what they say."`
 	Migrate migrateCommand `cmd:"" help:"Bring the database to the form this program needs."`
 	Key     keyCommand     `cmd:"" help:"Make keys to the HTTP interface."`
+	Audit   auditCommand   `cmd:"" help:"Verify what is kept."`
 }
 
 const description = `Keeps noise survey records, says whether they stand on valid calibration, and serves figures.

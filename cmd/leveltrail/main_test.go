@@ -35,6 +35,8 @@ func TestRunRefuses(t *testing.T) {
 		{"no database to serve", []string{"serve"}, "DATABASE_URL"},
 		{"no database to migrate", []string{"migrate", "up"}, "DATABASE_URL"},
 		{"no database for a key", []string{"key", "create"}, "DATABASE_URL"},
+		{"nothing to verify", []string{"audit", "verify"}, "--samples"},
+		{"no database to verify", []string{"audit", "verify", "--samples"}, "DATABASE_URL"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -54,7 +56,7 @@ func TestHelp(t *testing.T) {
 	if err := run(t.Context(), []string{"--help"}, settings(), &out, &log); err != nil {
 		t.Fatal(err)
 	}
-	for _, command := range []string{"serve", "demo", "migrate up", "migrate down", "migrate status", "key create"} {
+	for _, command := range []string{"serve", "demo", "migrate up", "migrate down", "migrate status", "key create", "audit verify"} {
 		if !strings.Contains(out.String(), "\n  "+command) {
 			t.Errorf("the help does not name %q", command)
 		}
