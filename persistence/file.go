@@ -149,24 +149,29 @@ func takeFile(ctx context.Context, tx pgx.Tx, f survey.File) error {
 	return classify(err, "file")
 }
 
-// fileReader reads a kept file, part by part.
+// fileReader reads a kept file, part by part. While one part is read, the next is unpacked.
 type fileReader struct {
-	q    func(part int) ([]byte, error)
-	file survey.File
-	at   int64
-	part int // of data, -1 for none
+	packed func(part int) ([]byte, error)
+	file   survey.File
+	at     int64
+	part   int // of data, -1 for none
+	data   []byte
+	ahead  int           // the part being unpacked, where next is not nil
+	next   chan unpacked // gives it
+}
+
+type unpacked struct {
 	data []byte
+	err  error
 }
 
 func newFileReader(ctx context.Context, q conn, f survey.File) *fileReader {
-	buf := make([]byte, 0, partSize)
-	return &fileReader{file: f, part: -1, q: func(part int) ([]byte, error) {
-		var packed []byte
-		err := q.QueryRow(ctx, `select data from file_part where client_id = $1 and file_id = $2 and part = $3`, f.ClientID, f.ID, part).Scan(&packed)
+	return &fileReader{file: f, part: -1, packed: func(part int) (b []byte, err error) {
+		err = q.QueryRow(ctx, `select data from file_part where client_id = $1 and file_id = $2 and part = $3`, f.ClientID, f.ID, part).Scan(&b)
 		if err != nil {
-			return nil, fmt.Errorf("reading part %d of file %s: %w", part, f.ID, err)
+			err = fmt.Errorf("reading part %d of file %s: %w", part, f.ID, err)
 		}
-		return zstdDecoder.DecodeAll(packed, buf[:0])
+		return b, err
 	}}
 }
 
@@ -176,15 +181,51 @@ func (r *fileReader) Read(p []byte) (int, error) {
 		return 0, io.EOF
 	}
 	if part := int(r.at / partSize); part != r.part {
-		data, err := r.q(part)
-		if err != nil {
+		if err := r.load(part); err != nil {
 			return 0, err
 		}
-		r.part, r.data = part, data
 	}
 	n := copy(p, r.data[r.at%partSize:])
 	r.at += int64(n)
 	return n, nil
+}
+
+// load makes part the one that is read.
+func (r *fileReader) load(part int) error {
+	if r.next != nil && r.ahead != part {
+		<-r.next
+		r.next = nil
+	}
+	if r.next == nil {
+		if err := r.unpack(part, nil); err != nil {
+			return err
+		}
+	}
+	u := <-r.next
+	if r.next = nil; u.err != nil {
+		return u.err
+	}
+	spare := r.data
+	r.part, r.data = part, u.data
+	if int64(part+1)*partSize < r.file.Bytes {
+		return r.unpack(part+1, spare)
+	}
+	return nil
+}
+
+// unpack begins to unpack part into buf.
+func (r *fileReader) unpack(part int, buf []byte) error {
+	b, err := r.packed(part)
+	if err != nil {
+		return err
+	}
+	next := make(chan unpacked, 1)
+	go func() {
+		data, err := zstdDecoder.DecodeAll(b, buf[:0])
+		next <- unpacked{data, err}
+	}()
+	r.ahead, r.next = part, next
+	return nil
 }
 
 // Seek implements io.Seeker.
