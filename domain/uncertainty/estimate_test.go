@@ -1,0 +1,202 @@
+package uncertainty_test
+
+import (
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"leveltrail/domain/acoustic"
+	"leveltrail/domain/series"
+	"leveltrail/domain/uncertainty"
+)
+
+var monday = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
+
+// Quantiles of Student's t, 97.5 %, as printed in tables to three decimals (memory).
+func TestCoverageFactor(t *testing.T) {
+	t.Parallel()
+	for freedom, want := range map[float64]float64{9: 2.262, 10: 2.228, 20: 2.086, 30: 2.042, 60: 2.000, 120: 1.980, 1e9: 1.960} {
+		if _, k := (uncertainty.Estimate{Freedom: freedom}).Expanded(); math.Abs(k-want) > 0.001 {
+			t.Errorf("%v degrees of freedom: k = %v; want %v", freedom, k, want)
+		}
+	}
+}
+
+// A quarter of an hour of LAF every second, correlation time 10 s. For s = 5 dB the power
+// of the model has a relative variance of the mean of Σ (v²ᵐ/m!)·2τ/(m·T) with v = s·ln 10/10,
+// which is 0.9 dB, and by its slope at lag 0 gaps of 0.04 dB.
+func TestQuarterOfAnHour(t *testing.T) {
+	t.Parallel()
+	rng := rand.New(rand.NewPCG(7, 7))
+	sig := signal{correlation: 10, spread: 5}
+	var sampling, mean sum
+	for range 200 {
+		levels, _ := sig.make(rng, 900, nil)
+		s := uncertainty.NewStream(time.Second, false)
+		s.Add(series.Run{Start: monday, Levels: levels})
+		if e, why := s.SamplingOfMean(); why == "" {
+			sampling.add(float64(e.Standard))
+		}
+		if e, why := s.OfMean(); why == "" {
+			mean.add(float64(e.Standard))
+		}
+	}
+	if u := sampling.total / sampling.n; u < 0.03 || u > 0.05 {
+		t.Errorf("sampling uncertainty %v; want about 0.04", u)
+	}
+	if u := mean.total / mean.n; u < 0.7 || u > 1.1 {
+		t.Errorf("representativity uncertainty %v; want about 0.9", u)
+	}
+}
+
+// One step of the level at a random instant between two readings misses the mean by an
+// error that is equally likely within half an interval: h·ΔW/√12 of the sum. Two steps
+// make √2 of that; 40 steps √40.
+func TestStepsBetweenReadings(t *testing.T) {
+	t.Parallel()
+	var g uncertainty.Gaps
+	const n, every = 4000, 100
+	low, high := acoustic.Decibel(50).Ratio(), acoustic.Decibel(60).Ratio()
+	for i := range n {
+		w := low
+		if i/every%2 == 1 {
+			w = high
+		}
+		g.Add(w)
+	}
+	e, why := g.Mean()
+	steps := float64(n/every - 1)
+	relative := (high - low) / ((high + low) / 2) * math.Sqrt(steps/12+0.25) / n // and the ends
+	want := 10 / math.Ln10 * relative
+	if why != "" || math.Abs(float64(e.Standard)/want-1) > 0.02 {
+		t.Errorf("u = %v %s; want %v", e.Standard, why, want)
+	}
+}
+
+// Unrelated readings, each of an instant of its own, scatter as the mean of n does.
+func TestUnrelatedReadings(t *testing.T) {
+	t.Parallel()
+	rng := rand.New(rand.NewPCG(1, 2))
+	var g uncertainty.Gaps
+	var h series.Histogram
+	var c series.Counts
+	n := 20_000
+	for range n {
+		l := acoustic.Level(math.Round(500+10*rng.NormFloat64())) * 10
+		g.Add(acoustic.EnergyOf(l).Ratio())
+		c.Add(l, 1)
+	}
+	h = c.Histogram()
+	v := math.Ln10 / 10
+	want := 10 / math.Ln10 * math.Sqrt(math.Expm1(v*v)/float64(n)) // lognormal of s = 1 dB
+	if e, why := g.Mean(); why != "" || math.Abs(float64(e.Standard)/want-1) > 0.05 {
+		t.Errorf("from readings u = %v %s; want %v", e.Standard, why, want)
+	}
+	if e, why := uncertainty.GapsAtMost(h); why != "" || !e.AtMost || math.Abs(float64(e.Standard)/want-1) > 0.05 {
+		t.Errorf("from the distribution u = %+v %s; want %v", e, why, want)
+	}
+}
+
+func TestTooFewSamples(t *testing.T) {
+	t.Parallel()
+	said := func(name string, e uncertainty.Estimate, why, want string) {
+		t.Helper()
+		if !strings.Contains(why, want) || e.Standard != 0 {
+			t.Errorf("%s: %+v, %q; want a reason with %q", name, e, why, want)
+		}
+	}
+	nine := make([]series.Tally, 9)
+	for i := range nine {
+		nine[i].Add(acoustic.Level(50_00 + 10*i))
+	}
+	e, why := uncertainty.OfMean(nine)
+	said("nine stretches", e, why, "effective sample size is 9.0")
+	e, why = uncertainty.OfMean(nil)
+	said("nothing", e, why, "no samples")
+
+	ramp := make([]series.Tally, 400) // one slow rise: hardly more than one sample
+	for i := range ramp {
+		ramp[i].Add(acoustic.Level(50_00 + i))
+	}
+	e, why = uncertainty.OfMean(ramp)
+	said("a ramp", e, why, "effective sample size")
+
+	bang := uncertainty.NewStream(time.Second, true)
+	levels := make([]acoustic.Level, 3600)
+	for i := range levels {
+		levels[i] = acoustic.Level(40_00 + i*7919%100)
+	}
+	levels[1800] = 100_00
+	bang.Add(series.Run{Start: monday, Levels: levels})
+	e, why = bang.OfMean()
+	said("one bang", e, why, "effective sample size")
+	e, why = bang.SamplingOfMean()
+	said("one bang between readings", e, why, "places")
+
+	over := uncertainty.NewStream(time.Second, false)
+	levels[7] = series.OverRange
+	over.Add(series.Run{Start: monday, Levels: levels})
+	e, why = over.OfMean()
+	said("over range", e, why, "over range")
+	e, why = over.SamplingOfMean()
+	said("over range", e, why, "over range")
+}
+
+// However a stream is cut into runs, its uncertainties are the same to the last bit; a
+// gap in time is one. A steady level has none.
+func TestStreamInParts(t *testing.T) {
+	t.Parallel()
+	rng := rand.New(rand.NewPCG(5, 5))
+	levels, _ := signal{correlation: 5, spread: 3}.make(rng, 7200, nil)
+	whole, parts := uncertainty.NewStream(time.Second, true), uncertainty.NewStream(time.Second, true)
+	whole.Add(series.Run{Start: monday, Levels: levels})
+	for i := 0; i < len(levels); {
+		n := min(len(levels)-i, 1+rng.IntN(500))
+		parts.Add(series.Run{Start: monday.Add(time.Duration(i) * time.Second), Levels: levels[i : i+n]})
+		i += n
+	}
+	for name, f := range map[string]func(*uncertainty.Stream) (uncertainty.Estimate, string){
+		"sampling": (*uncertainty.Stream).SamplingOfMean,
+		"mean":     (*uncertainty.Stream).OfMean,
+		"L90":      func(s *uncertainty.Stream) (uncertainty.Estimate, string) { return s.OfExceedance(90_000) },
+	} {
+		a, why := f(whole)
+		b, _ := f(parts)
+		if a != b || why != "" || a.Standard <= 0 {
+			t.Errorf("%s: whole %+v %s, in parts %+v", name, a, why, b)
+		}
+	}
+	steady := uncertainty.NewStream(time.Second, true)
+	steady.Add(series.Run{Start: monday, Levels: make([]acoustic.Level, 3600)})
+	for _, f := range []func() (uncertainty.Estimate, string){steady.SamplingOfMean, steady.OfMean} {
+		if e, why := f(); why != "" || e.Standard != 0 {
+			t.Errorf("a steady level has %+v, %s", e, why)
+		}
+	}
+}
+
+// A louder signal of the same kind has the same uncertainty.
+func TestShift(t *testing.T) {
+	t.Parallel()
+	levels, _ := signal{correlation: 5, spread: 3}.make(rand.New(rand.NewPCG(6, 6)), 3600, nil)
+	louder := make([]acoustic.Level, len(levels))
+	for i, l := range levels {
+		louder[i] = l + 12_30
+	}
+	of := func(ls []acoustic.Level) (e [3]uncertainty.Estimate) {
+		s := uncertainty.NewStream(time.Second, true)
+		s.Add(series.Run{Start: monday, Levels: ls})
+		e[0], _ = s.SamplingOfMean()
+		e[1], _ = s.OfMean()
+		e[2], _ = s.OfExceedance(50_000)
+		return e
+	}
+	a, b := of(levels), of(louder)
+	for i := range a {
+		if a[i].Standard == 0 || math.Abs(float64(a[i].Standard-b[i].Standard)) > 1e-6 {
+			t.Errorf("%d: %v and %v", i, a[i], b[i])
+		}
+	}
+}
