@@ -88,8 +88,21 @@ func ofShare(h series.Histogram, p series.Percent, e Estimate) (Estimate, string
 	if above == series.OverRange || below == series.UnderRange {
 		return Estimate{}, "the level lies too near the end of the measuring range"
 	}
-	e.Standard = max(above-middle, middle-below).Decibel() / acoustic.Decibel(k)
+	// Readings are rounded to steps, which leaves step/√12 (GUM F.2.2.1): all there is
+	// where a level moves by less than a step.
+	moves := float64(max(above-middle, middle-below).Decibel()) / k
+	e.Standard = acoustic.Decibel(math.Hypot(moves, float64(resolution(h).Decibel())/math.Sqrt(12)))
 	return e, ""
+}
+
+// resolution returns the least distance between levels of h, zero if there is but one.
+func resolution(h series.Histogram) (step acoustic.Level) {
+	for i := 1; i < len(h.Bins); i++ {
+		if d := h.Bins[i].Level - h.Bins[i-1].Level; step == 0 || d < step {
+			step = d
+		}
+	}
+	return step
 }
 
 // leastBeyond is how many effective samples must lie on each side of an exceedance level

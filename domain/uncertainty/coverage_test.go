@@ -26,8 +26,11 @@ type signal struct {
 	spread      float64 // dB, standard deviation of its levels
 	every       float64 // seconds between events on average; 0 for none
 	lasting     float64 // seconds of an event
-	above       float64 // dB of events above the middle of the background
+	above       float64 // dB of events above the middle of the background, on average
 }
+
+// differing is the standard deviation of the levels of events, in dB.
+const differing = 3.0
 
 const middle = 50.0
 
@@ -36,7 +39,8 @@ func (s signal) mean() float64 {
 	v := s.spread / 10 * math.Ln10
 	w := math.Pow(10, middle/10) * math.Exp(v*v/2)
 	if s.every > 0 {
-		w += math.Pow(10, (middle+s.above)/10) * s.lasting / s.every
+		d := differing / 10 * math.Ln10
+		w += math.Pow(10, (middle+s.above)/10) * math.Exp(d*d/2) * s.lasting / s.every
 	}
 	return 10 * math.Log10(w)
 }
@@ -53,27 +57,29 @@ func (s signal) make(rng *rand.Rand, n int, all *series.Counts) (levels []acoust
 	phi := math.Exp(-1 / (s.correlation * fine))
 	noise := s.spread * math.Sqrt(1-phi*phi)
 	x := s.spread * rng.NormFloat64()
-	loud := math.Pow(10, (middle+s.above)/10)
 	next := math.Inf(1)
 	if s.every > 0 {
 		next = rng.ExpFloat64()*s.every - s.lasting // the first may have begun before
 	}
-	var ends []float64
+	type event struct{ end, power float64 }
+	var events []event
 	total := 0.0
 	for i := range n * fine {
 		now := float64(i) / fine
 		for next <= now {
-			ends = append(ends, next+s.lasting)
+			events = append(events, event{next + s.lasting, math.Pow(10, (middle+s.above+differing*rng.NormFloat64())/10)})
 			next += rng.ExpFloat64() * s.every
 		}
-		for len(ends) > 0 && ends[0] <= now {
-			ends = ends[1:]
+		for len(events) > 0 && events[0].end <= now {
+			events = events[1:]
 		}
 		w := math.Exp((middle + x) * math.Ln10 / 10)
-		w += float64(len(ends)) * loud
+		for _, e := range events {
+			w += e.power
+		}
 		total += w
 		if all != nil || i%fine == 0 {
-			l := acoustic.Level(math.Round(10*10*math.Log10(w)) * 10) // read to 0.1 dB
+			l := acoustic.Level(math.Round(100 * 10 * math.Log10(w)))
 			if all != nil {
 				all.Add(l, 1)
 			}
@@ -282,7 +288,7 @@ func report(all []*trial) []byte {
 	out.WriteString(`# How often intervals of 95 % hold their target
 
 Simulated by ` + "`go test ./domain/uncertainty -run Coverage -full`" + `: 2,000 runs of 15 min, 1,000 of 1 h, 600 of 8 h,
-400 of 24 h, each of readings once a second, rounded to 0.1 dB, of a signal made eight times a second.
+400 of 24 h, each of readings once a second, kept to 0.01 dB, of a signal made eight times a second.
 Each cell: percentage of the intervals given that hold their target, and in brackets in what percentage of the runs
 one was given, where not in all. No percentage stands where fewer than 5 % were given. 400 runs leave ±1.1 of chance (one
 standard deviation).
@@ -310,7 +316,7 @@ length/2τ.
 	out.WriteString(`
 ## Rare events
 
-Events come at random above a background of s = 2 dB and τ = 10 s. An event shorter than a second is not always read.
+Events come at random, their levels with a standard deviation of 3 dB, above a background of s = 2 dB and τ = 10 s. An event shorter than a second is not always read.
 ` + head)
 	events(&out, all, true)
 	fmt.Fprintf(&out, `
