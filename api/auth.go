@@ -76,6 +76,15 @@ func (r *keyring) open(ctx context.Context, header string) (access.Caller, error
 	return found.key.Caller(), nil
 }
 
+// caller returns whoever the Authorization header stands for: the holder of a key, or of a token.
+func (s *server) caller(ctx context.Context, header string) (access.Caller, error) {
+	scheme, token, _ := strings.Cut(header, " ")
+	if s.issuer != nil && strings.EqualFold(scheme, "Bearer") && strings.Count(token, ".") == 2 {
+		return s.issuer.open(ctx, strings.TrimSpace(token))
+	}
+	return s.keys.open(ctx, header)
+}
+
 // forget makes the next request with the key of the given public part look it up.
 func (r *keyring) forget(id string) {
 	r.mu.Lock()
@@ -85,7 +94,7 @@ func (r *keyring) forget(id string) {
 
 // authenticate lets requests with a key pass, on behalf of its holder.
 func (s *server) authenticate(c *gin.Context) {
-	caller, err := s.keys.open(c.Request.Context(), c.GetHeader("Authorization"))
+	caller, err := s.caller(c.Request.Context(), c.GetHeader("Authorization"))
 	if err != nil {
 		s.send(c, s.failure(c, err))
 		c.Abort()

@@ -35,8 +35,8 @@ type Key struct {
 	Stamp
 	PublicPart string      `json:"public_part"` // What the key shows of itself in the log
 	Name       string      `json:"name"`
-	Role       string      `json:"role"`       // What it may be used for
-	ClientIDs  []uuid.UUID `json:"client_ids"` // Clients whose records it sees; null: all
+	Role       string      `json:"role"`                               // What it may be used for
+	ClientIDs  []uuid.UUID `json:"client_ids" extensions:"x-nullable"` // Clients whose records it sees; null: all
 	ExpiresAt  *time.Time  `json:"expires_at"`
 	RevokedAt  *time.Time  `json:"revoked_at"`
 	LastUsedAt *time.Time  `json:"last_used_at"`     // To the minute
@@ -221,9 +221,9 @@ func (h keyHandlers) rotate(c *gin.Context) (Key, error) {
 type Me struct {
 	KeyID     string      `json:"key_id"` // Public part of the key
 	Name      string      `json:"name"`
-	Role      string      `json:"role"`       // What it may be used for
-	ClientIDs []uuid.UUID `json:"client_ids"` // Clients whose records it sees; null: all
-	Routes    []string    `json:"routes"`     // What it may ask for
+	Role      string      `json:"role"`                               // What it may be used for
+	ClientIDs []uuid.UUID `json:"client_ids" extensions:"x-nullable"` // Clients whose records it sees; null: all
+	Routes    []string    `json:"routes"`                             // What it may ask for
 }
 
 // me says what the key of the request may do.

@@ -22,6 +22,8 @@ type Problem struct {
 	Errors      []FieldError `json:"errors,omitempty"`       // Everything wrong with the request
 	CurrentETag string       `json:"current_etag,omitempty"` // Of a failed precondition: the record's entity tag now
 	Import      *Import      `json:"import,omitempty"`       // Of a refused log file: the import that keeps it
+
+	ExpectedOffset *int64 `json:"expected_offset,omitempty"` // Of a piece of an upload: where to go on
 }
 
 // FieldError is one thing wrong with a member of the body or a query parameter.
@@ -42,6 +44,8 @@ type refusal struct {
 	imported    *Import
 	location    string
 	retryAfterS string
+
+	expectedOffset *int64
 }
 
 func (r *refusal) Error() string { return r.code + ": " + r.detail }
@@ -84,6 +88,7 @@ var codeOf = map[int]string{
 	http.StatusUnsupportedMediaType:  "unsupported_media_type",
 	http.StatusUnprocessableEntity:   "invalid",
 	http.StatusPreconditionRequired:  "precondition_required",
+	http.StatusTooManyRequests:       "too_many_requests",
 	http.StatusInternalServerError:   "internal",
 }
 
@@ -92,6 +97,7 @@ func problemOf(c *gin.Context, err error) Problem {
 	p := Problem{Status: http.StatusInternalServerError, Detail: "The service could not answer; the request id finds it in the log."}
 	if r, ok := errors.AsType[*refusal](err); ok {
 		p.Status, p.Code, p.Detail, p.CurrentETag, p.Import, p.Errors = r.status, r.code, r.detail, r.currentETag, r.imported, r.errors
+		p.ExpectedOffset = r.expectedOffset
 	} else if f, ok := errors.AsType[*fault.Error](err); ok && f.Kind != fault.Internal {
 		p.Status, p.Code, p.Detail = statusOf[f.Kind], f.Code, f.Message
 		for _, field := range f.Fields {

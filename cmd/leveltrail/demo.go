@@ -13,6 +13,7 @@ import (
 	"strings"
 	"syscall"
 
+	"leveltrail/api"
 	"leveltrail/cmd/leveltrail/scenario"
 	"leveltrail/domain/access"
 	"leveltrail/persistence/postgres"
@@ -49,7 +50,7 @@ func (c demoCommand) Run(ctx context.Context, env environment) (err error) {
 		return err
 	}
 	quiet := slog.New(slog.NewJSONHandler(env.stderr, &slog.HandlerOptions{Level: slog.LevelWarn}))
-	service, err := openService(ctx, db.url, key, quiet)
+	service, err := openService(ctx, db.url, key, api.Issuer{}, quiet)
 	if err != nil {
 		return err
 	}

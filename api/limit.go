@@ -1,0 +1,134 @@
+package api
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"net/http"
+	"sync"
+	"time"
+
+	"github.com/gin-gonic/gin"
+	"golang.org/x/time/rate"
+
+	"leveltrail/domain/access"
+)
+
+// Limits bound what one key may ask of one process, so that no key starves
+// another. A zero member sets no bound.
+type Limits struct {
+	RequestsPerS float64 // in the long run
+	Burst        int     // requests at once, beyond that rate
+	InFlight     int     // requests being answered at one time
+	BytesPerS    float64 // of bodies, in the long run
+	BytesBurst   int     // of bodies at once
+}
+
+// DefaultLimits are house values: a phone with a week's files and a front end full of charts stay below them.
+var DefaultLimits = Limits{RequestsPerS: 100, Burst: 400, InFlight: 8, BytesPerS: 16 << 20, BytesBurst: 4 << 30}
+
+// allowances are what is left to each key.
+type allowances struct {
+	limits Limits
+	now    func() time.Time
+
+	mu  sync.Mutex
+	key map[string]*allowance
+}
+
+type allowance struct {
+	requests, bytes *rate.Limiter
+	seats           chan struct{}
+	used            time.Time
+}
+
+// of returns what is left to a key. Keys that were not used for an hour are forgotten: their allowance is whole again.
+func (a *allowances) of(key string) *allowance {
+	now := a.now()
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	w := a.key[key]
+	if w == nil {
+		if len(a.key) >= 10_000 {
+			for k, v := range a.key {
+				if now.Sub(v.used) > time.Hour {
+					delete(a.key, k)
+				}
+			}
+		}
+		w = &allowance{
+			requests: limiter(a.limits.RequestsPerS, a.limits.Burst),
+			bytes:    limiter(a.limits.BytesPerS, a.limits.BytesBurst),
+			seats:    make(chan struct{}, max(a.limits.InFlight, 1)),
+		}
+		a.key[key] = w
+	}
+	w.used = now
+	return w
+}
+
+func limiter(perS float64, burst int) *rate.Limiter {
+	if perS == 0 {
+		return rate.NewLimiter(rate.Inf, 0)
+	}
+	return rate.NewLimiter(rate.Limit(perS), burst)
+}
+
+// limit refuses requests of a key that asks more than its share (RFC 6585; the
+// header fields are those of the IETF draft on rate limits). A request that finds
+// all seats of its key taken waits for one, so that a flood waits for itself.
+func (s *server) limit(c *gin.Context) {
+	l := s.allowances.limits
+	w := s.allowances.of(access.From(c.Request.Context()).KeyID)
+	now := s.now()
+	if l.RequestsPerS > 0 {
+		c.Header("RateLimit-Policy", fmt.Sprintf(`"requests";q=%d;w=%d`, l.Burst, int(math.Ceil(float64(l.Burst)/l.RequestsPerS))))
+		if !w.requests.AllowN(now, 1) {
+			s.tooMany(c, 1/l.RequestsPerS, "this key asks too often")
+			return
+		}
+		left := max(w.requests.TokensAt(now), 0)
+		c.Header("RateLimit", fmt.Sprintf(`"requests";r=%d;t=%d`, int(left), int(math.Ceil((float64(l.Burst)-left)/l.RequestsPerS))))
+	}
+	if l.BytesPerS > 0 && l.BytesBurst > 0 && c.Request.ContentLength != 0 {
+		if tokens := w.bytes.TokensAt(now); tokens <= 0 {
+			s.tooMany(c, -tokens/l.BytesPerS+1, "this key sends too much")
+			return
+		}
+		c.Request.Body = &counted{c.Request.Body, w.bytes, s.now}
+	}
+	if l.InFlight > 0 {
+		select {
+		case w.seats <- struct{}{}:
+			defer func() { <-w.seats }()
+		case <-c.Request.Context().Done():
+			c.Abort()
+			return
+		}
+	}
+	c.Next()
+}
+
+func (s *server) tooMany(c *gin.Context, waitS float64, detail string) {
+	s.send(c, s.failure(c, &refusal{
+		status: http.StatusTooManyRequests, code: "too_many_requests", detail: detail, retryAfterS: itoa(int(math.Ceil(waitS))),
+	}))
+	c.Abort()
+}
+
+// counted charges the bytes of a body that are read. A body is never cut short:
+// what it takes beyond the allowance is missing from the next.
+type counted struct {
+	io.ReadCloser
+	bytes *rate.Limiter
+	now   func() time.Time
+}
+
+// Read implements io.Reader.
+func (b *counted) Read(p []byte) (int, error) {
+	n, err := b.ReadCloser.Read(p)
+	for left := n; left > 0; left -= b.bytes.Burst() { // more than the burst cannot be taken at once
+		b.bytes.ReserveN(b.now(), min(left, b.bytes.Burst()))
+	}
+	return n, err
+}
