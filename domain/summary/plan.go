@@ -33,6 +33,7 @@ type Plan struct {
 	total      scope
 	steps      []scope
 	daily      bool // steps are whole days, which have indices of their own
+	window     int  // steps of a running window, see [PlanWindow]
 }
 
 // place says what a cell counts towards.

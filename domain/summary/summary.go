@@ -91,6 +91,9 @@ type Figure struct {
 	Bound  Bound
 	Range  RangeSource // whose floor or ceiling it rests on; empty if on none
 	Shares []Share     // of a mixed basis
+
+	Sampling         *Estimated // of the very time measured, see [Doubt]; nil: not asked, or nothing was left out
+	Representativity *Estimated // of the longer time it stands for; nil: not asked
 }
 
 // Basis says what kind of samples a figure was made from.

@@ -238,7 +238,7 @@ func scatterOf(x []float64, b int) scatter {
 		}
 		s.v += c
 	}
-	s.v = max(s.v, s.cov[0]) / max(0.1, 1-float64(2*len(s.cov)-1)/s.b)
+	s.v = max(s.v, s.cov[0]/2) / max(0.1, 1-float64(2*len(s.cov)-1)/s.b)
 	for _, y := range x {
 		s.kurtosis += y * y * y * y
 	}

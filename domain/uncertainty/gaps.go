@@ -225,4 +225,16 @@ func GapsAtMost(h series.Histogram) (e Estimate, reason string) {
 	return e, ""
 }
 
+// GapsAtMostOf returns an upper bound of the sampling uncertainty of the level exceeded
+// in p of the time from the distribution alone, see [GapsAtMost].
+func GapsAtMostOf(h series.Histogram, p series.Percent) (e Estimate, reason string) {
+	n := float64(h.Samples())
+	if n < leastEffective {
+		return e, tooFew(n)
+	}
+	share := float64(p) / 100_000
+	e = Estimate{Standard: acoustic.Decibel(math.Sqrt(share * (1 - share) / n)), Freedom: n, Effective: n, AtMost: true}
+	return ofShare(h, p, e)
+}
+
 const overRange = "samples over range have no upper end"

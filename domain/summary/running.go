@@ -1,0 +1,115 @@
+package summary
+
+import (
+	"fmt"
+	"time"
+
+	"leveltrail/domain/acoustic"
+	"leveltrail/domain/fault"
+	"leveltrail/domain/series"
+)
+
+// Window is the stretch of a given length in which an equivalent level is highest.
+type Window struct {
+	series.Span
+	Figure   Figure
+	Coverage float64
+}
+
+// PlanWindow returns a plan for the highest level in a running window of that length,
+// which moves on by resolution: quarter hours, which aggregates serve, or as little as
+// the interval of the samples. A window and a resolution of an hour give the worst clock
+// hour. Percentiles and periods of r are left out.
+func PlanWindow(r Request, h Header, window, resolution time.Duration) (Plan, error) {
+	if window <= 0 || resolution <= 0 || window%resolution != 0 || resolution < h.Interval {
+		var bad fault.Fields
+		bad.Add("window", "out_of_range", "must be a multiple of its resolution, which is at least the interval of the samples")
+		return Plan{}, bad.Err("window")
+	}
+	r.Step, r.Percentiles, r.StepPercentiles, r.Periods = resolution, nil, nil, acoustic.PeriodSet{}
+	p, err := PlanFor(r, h)
+	p.window = int(window / resolution)
+	return p, err
+}
+
+// Highest returns the window with the highest level, the first of equals. A window lies
+// wholly inside the span, on steps of the local clock, and is measured for least of its
+// time. reason is empty, or says why there is none. p comes from [PlanWindow].
+func Highest(p Plan, a series.Answer, least float64) (w Window, reason string) {
+	if p.form.mean == "" || p.header.Interval == 0 {
+		return w, "needs samples with an interval that carry an equivalent level"
+	}
+	steps := p.sum(a).steps
+	length := time.Duration(p.window) * p.request.Step
+	var q queue
+	found := false
+	for i := range steps {
+		q.push(steps[i].Tally)
+		if q.len() > p.window {
+			q.pop()
+		}
+		if q.len() < p.window {
+			continue
+		}
+		from, to := p.steps[i+1-p.window].from, p.steps[i].to
+		if to-from != length.Microseconds() { // an end of the span cut a step short
+			continue
+		}
+		t := q.sum()
+		coverage := min(1, float64(p.header.duration(t.Samples()))/float64(length))
+		if coverage < least {
+			continue
+		}
+		s := lot{&p.header, t}.sound()
+		f, why := s.level(s.time)
+		if why != "" {
+			reason = why
+			continue
+		}
+		if !found || *f.Level > *w.Figure.Level {
+			f.Symbol, f.Basis = p.form.mean, p.form.meanBasis
+			w = Window{series.Span{From: time.UnixMicro(from).UTC(), To: time.UnixMicro(to).UTC()}, f, coverage}
+			found = true
+		}
+	}
+	switch {
+	case found:
+		return w, ""
+	case reason == "":
+		reason = fmt.Sprintf("no %s were measured for %s of their time", seconds(length), thousandths(least))
+	}
+	return Window{}, reason
+}
+
+// queue is a sliding sum of tallies: two stacks of running sums, so that nothing has to
+// be taken off a sum again.
+type queue struct {
+	in, out []series.Tally // out holds sums from its top to the end
+	front   series.Tally   // sum of in
+}
+
+func (q *queue) len() int { return len(q.in) + len(q.out) }
+
+func (q *queue) push(t series.Tally) {
+	q.in = append(q.in, t)
+	q.front = q.front.Plus(t)
+}
+
+func (q *queue) pop() {
+	if len(q.out) == 0 {
+		var sum series.Tally
+		for i := len(q.in) - 1; i >= 0; i-- {
+			sum = sum.Plus(q.in[i])
+			q.out = append(q.out, sum)
+		}
+		q.in, q.front = q.in[:0], series.Tally{}
+	}
+	q.out = q.out[:len(q.out)-1]
+}
+
+func (q *queue) sum() series.Tally {
+	if len(q.out) == 0 {
+		return q.front
+	}
+	return q.front.Plus(q.out[len(q.out)-1])
+}

@@ -1,0 +1,190 @@
+package summary
+
+import (
+	"time"
+
+	"leveltrail/domain/series"
+	"leveltrail/domain/uncertainty"
+)
+
+// mostRead is the longest series, in samples, whose uncertainties are made from every
+// sample: a day of seconds and some more. Those of longer ones come from aggregates.
+const mostRead = 100_000
+
+// longestQuarters is the longest span whose stretches are multiples of quarter hours.
+// Longer ones are cut into whole days, whose distributions are kept.
+const longestQuarters = 60 * 24 * time.Hour
+
+// mostStretches bounds the stretches that a span is cut into.
+const mostStretches = 512
+
+// Doubt says what is wanted of the samples of one series for the uncertainties of its
+// figures, beside what [Plan] asks.
+type Doubt struct {
+	Ask series.Ask
+
+	plan       *Plan
+	every      bool  // one cell for each sample
+	stretch    []int // of the cells of Ask
+	stretches  int
+	unwanted   bool
+	percentile bool // distributions are needed
+}
+
+// DoubtOf returns what the uncertainties of the plan's figures take. A series of up to
+// 100,000 samples is read sample by sample, a longer one in up to 512 stretches: quarter
+// hours or multiples, from 60 days on whole UTC days or multiples, so that aggregates
+// serve. Its Ask is empty if no figure of the series has an uncertainty of its own: spot
+// readings, extremes and peaks have none.
+func DoubtOf(p *Plan) Doubt {
+	d := Doubt{plan: p, percentile: p.form.exceed != "" && len(p.request.Percentiles) > 0}
+	interval := p.header.Interval
+	if interval == 0 || p.form.mean == "" || len(p.Ask.Cells) == 0 {
+		d.unwanted = true
+		return d
+	}
+	var spans []series.Span
+	var asked time.Duration
+	for _, c := range p.Ask.Cells {
+		asked += c.To.Sub(c.From)
+		if n := len(spans); n > 0 && spans[n-1].To.Equal(c.From) {
+			spans[n-1].To = c.To
+		} else {
+			spans = append(spans, c.Span)
+		}
+	}
+	length, from := interval, spans[0].From
+	span := spans[len(spans)-1].To.Sub(from)
+	d.every = asked/interval <= mostRead
+	if !d.every {
+		length = 15 * time.Minute
+		if span >= longestQuarters {
+			length = 24 * time.Hour
+		}
+		length *= (span + mostStretches*length - 1) / (mostStretches * length)
+		from = from.Truncate(length)
+	}
+	for _, c := range spans {
+		for at := c.From; at.Before(c.To); {
+			i := int(at.Sub(from) / length)
+			end := from.Add(time.Duration(i+1) * length)
+			if d.every { // from the beginning of each cell, so that no sample is cut off
+				end = at.Add(length)
+			}
+			if end.After(c.To) {
+				end = c.To
+			}
+			group := -1
+			if d.percentile && !d.every {
+				group = i
+			}
+			d.Ask.Cells = append(d.Ask.Cells, series.Cell{Span: series.Span{From: at, To: end}, Group: group})
+			d.stretch = append(d.stretch, i)
+			d.stretches = i + 1
+			at = end
+		}
+	}
+	if d.percentile && !d.every {
+		d.Ask.Groups = d.stretches
+	}
+	return d
+}
+
+// Doubted enters into the figures of s, made by [Of] from the plan of d, the
+// uncertainties that the answer to d's Ask makes, or why there is none.
+func (d Doubt) Doubted(s *Summary, a series.Answer) {
+	if d.unwanted {
+		return
+	}
+	of := d.ofStretches
+	if d.every {
+		of = d.ofSamples
+	}
+	figures := map[string]*Figure{}
+	for i := range s.Levels {
+		figures[s.Levels[i].Symbol] = &s.Levels[i]
+	}
+	of(a, func(symbol string, sampling, representativity Estimated) {
+		if f := figures[symbol]; f != nil {
+			if f.Basis != Integrated && f.Basis != ShortLeq { // what the meter integrates has no gaps
+				f.Sampling = &sampling
+			}
+			f.Representativity = &representativity
+		}
+	})
+}
+
+// Estimated is an uncertainty, or why there is none.
+type Estimated struct {
+	uncertainty.Estimate
+	Reason string // empty if there is one
+}
+
+// estimated joins what the estimators return.
+func estimated(e uncertainty.Estimate, reason string) Estimated { return Estimated{e, reason} }
+
+// ofSamples makes uncertainties from every sample.
+func (d Doubt) ofSamples(a series.Answer, give func(symbol string, sampling, representativity Estimated)) {
+	interval := d.plan.header.Interval
+	var runs []series.Run
+	var end time.Time
+	for i, t := range a.Tallies {
+		if t.Samples() == 0 {
+			continue
+		}
+		l := t.Min
+		switch {
+		case t.Under > 0:
+			l = series.UnderRange
+		case t.Over > 0:
+			l = series.OverRange
+		}
+		from := d.Ask.Cells[i].From
+		if !from.Equal(end) {
+			runs = append(runs, series.Run{Start: from})
+		}
+		last := &runs[len(runs)-1]
+		last.Levels = append(last.Levels, l)
+		end = from.Add(interval)
+	}
+	s := uncertainty.NewStream(interval, d.percentile)
+	for _, r := range runs {
+		s.Add(r)
+	}
+	f := &d.plan.form
+	give(f.mean, estimated(s.SamplingOfMean()), estimated(s.OfMean()))
+	if !d.percentile {
+		return
+	}
+	for i, name := range f.names(d.plan.request.Percentiles) {
+		p := d.plan.request.Percentiles[i]
+		give(name, estimated(uncertainty.SamplingOfExceedance(runs, interval, p)), estimated(s.OfExceedance(p)))
+	}
+}
+
+// ofStretches makes uncertainties from aggregates. Of the gaps between samples they tell
+// an upper bound, which is small by then.
+func (d Doubt) ofStretches(a series.Answer, give func(symbol string, sampling, representativity Estimated)) {
+	tallies := make([]series.Tally, d.stretches)
+	for i, t := range a.Tallies {
+		tallies[d.stretch[i]] = tallies[d.stretch[i]].Plus(t)
+	}
+	f := &d.plan.form
+	sampling := Estimated{Reason: "the series is long: ask for exceedance levels too, its distribution is needed"}
+	var all series.Counts
+	for _, h := range a.Histograms {
+		all.AddHistogram(h)
+	}
+	h := all.Histogram()
+	if d.percentile {
+		sampling = estimated(uncertainty.GapsAtMost(h))
+	}
+	give(f.mean, sampling, estimated(uncertainty.OfMean(tallies)))
+	if !d.percentile {
+		return
+	}
+	for i, name := range f.names(d.plan.request.Percentiles) {
+		p := d.plan.request.Percentiles[i]
+		give(name, estimated(uncertainty.GapsAtMostOf(h, p)), estimated(uncertainty.OfExceedance(a.Histograms, p)))
+	}
+}
