@@ -115,6 +115,10 @@ func TestOutcomes(t *testing.T) {
 		{"not valid and at it", night(nil), at(0, verdict(calibration.NotValid, 45)), assessment.IndicatesExceedance, "measure again"},
 		{"undetermined and below", night(nil), at(0, verdict(calibration.Undetermined, 40)), assessment.NotDecided, "owed"},
 		{"undetermined and above", night(nil), at(0, verdict(calibration.Undetermined, 46)), assessment.IndicatesExceedance, "measure again"},
+		{"not valid and at most above", night(nil), at(0, func(r *assessment.Result) {
+			verdict(calibration.NotValid, 46)(r)
+			r.Unusable.Bound = summary.Upper
+		}), assessment.NotValid, "verdict"},
 		{"valid in part", night(nil), at(46, func(r *assessment.Result) { r.Verdict = calibration.ValidInPart }), assessment.Exceeded, ""},
 		{"no figure", night(nil), at(0, func(r *assessment.Result) { r.Missing = "hour 06-07 not represented" }), assessment.NotDecided, "06-07"},
 		{"not valid, no figure", night(nil), at(0, func(r *assessment.Result) { r.Verdict, r.Missing = calibration.NotValid, "no samples" }), assessment.NotValid, "no samples"},
