@@ -94,6 +94,19 @@ func decodeNew[In any](c *gin.Context, in *In, validate func() error) (uuid.UUID
 	return id, decode(c, in, validate)
 }
 
+// refers tells that create finds no parent: the body's member names it, not the path.
+func refers[R any](member string, create func(context.Context, R) (R, error)) func(context.Context, R) (R, error) {
+	return func(ctx context.Context, rec R) (R, error) {
+		rec, err := create(ctx, rec)
+		if fault.KindOf(err) == fault.NotFound {
+			err = &fault.Error{Kind: fault.Invalid, Message: "invalid body", Fields: fault.Fields{
+				{Path: member, Code: "unknown_reference", Reason: "names no record"},
+			}}
+		}
+		return rec, err
+	}
+}
+
 // createAs stores rec under the id that its sender made. Where the id exists,
 // an equal body changes nothing and answers 200 with the record as it is now;
 // first reads its first version, sent gives the body that would make a record.

@@ -7,6 +7,7 @@ import (
 	"github.com/gin-gonic/gin"
 	"github.com/google/uuid"
 
+	"leveltrail/domain/access"
 	"leveltrail/domain/request"
 	"leveltrail/domain/survey"
 )
@@ -89,6 +90,9 @@ func (h clientHandlers) create(c *gin.Context) (Client, error) {
 	var in NewClient
 	if err := decode(c, &in, func() error { return in.client(survey.Client{}).Validate() }); err != nil {
 		return Client{}, err
+	}
+	if !access.From(c.Request.Context()).All {
+		return Client{}, &refusal{status: http.StatusForbidden, code: "forbidden", detail: "a key that sees some clients only may not make another"}
 	}
 	rec, err := h.store.CreateClient(c.Request.Context(), in.client(survey.Client{}))
 	return clientOf(rec), err

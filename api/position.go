@@ -144,7 +144,7 @@ func (h positionHandlers) put(c *gin.Context) (Position, error) {
 		return Position{}, err
 	}
 	rec, err := createAs(c, in.position(survey.Position{ID: id, ProjectID: in.ProjectID}),
-		h.store.CreatePosition, h.store.Position, h.store.FirstPosition,
+		refers("project_id", h.store.CreatePosition), h.store.Position, h.store.FirstPosition,
 		func(p survey.Position) any { return PutPosition{p.ProjectID, newPositionOf(p)} })
 	return positionOf(rec), err
 }

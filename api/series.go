@@ -251,10 +251,10 @@ func (h seriesHandlers) put(c *gin.Context) (Series, error) {
 	var content series.Content
 	existed := false
 	rec, err = createAs(c, rec,
-		func(ctx context.Context, rec series.Series) (_ series.Series, err error) {
+		refers("survey_id", func(ctx context.Context, rec series.Series) (_ series.Series, err error) {
 			rec, content, err = h.store.CreateSeries(ctx, rec, runs)
 			return rec, err
-		},
+		}),
 		func(ctx context.Context, id uuid.UUID) (rec series.Series, err error) {
 			existed = true
 			rec, content, err = h.store.Series(ctx, id)

@@ -278,7 +278,7 @@ func (h surveyHandlers) put(c *gin.Context) (Survey, error) {
 		return Survey{}, err
 	}
 	v, err := createAs(c, in.survey(survey.Survey{ID: id, ProjectID: in.ProjectID}),
-		h.store.CreateSurvey, h.store.Survey, h.store.FirstSurvey,
+		refers("project_id", h.store.CreateSurvey), h.store.Survey, h.store.FirstSurvey,
 		func(v survey.Survey) any { return PutSurvey{v.ProjectID, newSurveyOf(v)} })
 	return h.answer(c, v, err)
 }

@@ -90,6 +90,18 @@ func (s *Store) Import(ctx context.Context, surveyID uuid.UUID, f survey.File, o
 	return m, existed, err
 }
 
+// refusalFor says why a file is refused because of f.
+func refusalFor(f *fault.Error) logfile.Problem {
+	p := logfile.Problem{Code: f.Code, Detail: f.Message, Refuses: true}
+	for _, field := range f.Fields {
+		if p.Code == "" {
+			p.Code = field.Code
+		}
+		p.Detail += ": " + field.Path + " " + field.Reason
+	}
+	return p
+}
+
 // errRefused ends an import whose problems say why the file is refused.
 var errRefused = errors.New("file refused")
 
@@ -148,7 +160,7 @@ func (in *importer) run(ctx context.Context, f survey.File) (res survey.ImportRe
 		})
 	}
 	if refused, ok := errors.AsType[*fault.Error](err); ok && refused.Kind != fault.Internal {
-		res.Add(logfile.Problem{Code: refused.Code, Detail: refused.Message, Refuses: true})
+		res.Add(refusalFor(refused))
 		return res, errRefused
 	}
 	return res, err
