@@ -63,6 +63,9 @@ func serveWith(t testing.TB, config api.Config) *service {
 	return &service{t: t, db: db, store: store, handler: handler, key: key}
 }
 
+// discard is a log that nobody reads.
+var discard = slog.New(slog.DiscardHandler)
+
 // answer is what the service answered.
 type answer struct {
 	status int

@@ -50,14 +50,21 @@ func merged(target, patch []byte) []byte {
 		quoted, _ := json.Marshal(name)
 		out = append(append(append(out, quoted...), ':'), value...)
 	}
+	times := map[string]int{}
+	for name := range members(patch) {
+		times[name]++
+	}
 	changed := map[string]bool{}
 	for name, value := range members(patch) {
-		if changed[name] { // a duplicate: for the decoder to refuse
-			put(name, value)
-			put(name, value)
-		}
+		before, ok := old[name]
+		first := !changed[name]
 		changed[name] = true
-		switch before, ok := old[name]; {
+		switch {
+		case times[name] > 1: // for the decoder to refuse
+			if first {
+				put(name, value)
+				put(name, value)
+			}
 		case string(value) == "null" && ok:
 		case value[0] == '{' && ok:
 			put(name, merged(before, value))
