@@ -136,7 +136,7 @@ func TestClientsApart(t *testing.T) {
 	ids := map[string]string{"clients": client, "projects": project, "surveys": s.survey, "positions": s.position, "series": series, "imports": importID}
 	shared := map[string]bool{ // records that are no client's
 		"laboratories": true, "instruments": true, "certificates": true, "field-checks": true, "rule-profiles": true, "keys": true,
-		"components": true, "events": true, "people": true,
+		"components": true, "events": true, "layouts": true, "people": true,
 	}
 	doc, err := description()
 	if err != nil {

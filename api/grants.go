@@ -66,6 +66,18 @@ var grants = map[string]string{
 	"DELETE /v1/exclusions/:id":       "consultant",
 	"GET /v1/exclusions/:id/versions": "qa consultant field",
 
+	"POST /v1/uploads":             "consultant field",
+	"HEAD /v1/uploads/:id":         "consultant field",
+	"PATCH /v1/uploads/:id":        "consultant field",
+	"DELETE /v1/uploads/:id":       "consultant field",
+	"POST /v1/imports/preview":     "consultant field",
+	"GET /v1/layouts":              "qa consultant field",
+	"POST /v1/layouts":             "consultant",
+	"GET /v1/layouts/:id":          "qa consultant field",
+	"PATCH /v1/layouts/:id":        "consultant",
+	"DELETE /v1/layouts/:id":       "consultant",
+	"GET /v1/layouts/:id/versions": "qa consultant field",
+
 	"GET /v1/surveys/:id/imports":     "qa consultant field",
 	"POST /v1/surveys/:id/imports":    "consultant field",
 	"GET /v1/imports/:id":             "qa consultant field",

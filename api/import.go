@@ -9,10 +9,8 @@ import (
 	"io"
 	"math"
 	"mime"
-	"mime/multipart"
 	"net/http"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -26,18 +24,18 @@ import (
 )
 
 type importStore interface {
-	KeepFile(ctx context.Context, clientID uuid.UUID, name string, r io.Reader) (survey.File, error)
+	uploadStore
+	layoutStore
+	KeepFile(ctx context.Context, v survey.Survey, name string, r io.Reader) (survey.File, error)
 	DropFile(ctx context.Context, f survey.File) error
 	File(ctx context.Context, id uuid.UUID) (survey.File, error)
 	CopyFile(ctx context.Context, id uuid.UUID, started func(survey.File), w io.Writer) error
 	Import(ctx context.Context, surveyID uuid.UUID, f survey.File, o survey.ImportOptions) (m survey.Import, existed bool, err error)
 	ImportByID(ctx context.Context, id uuid.UUID) (survey.Import, error)
+	ImportVersions(ctx context.Context, id uuid.UUID) ([]survey.Import, error)
 	ImportsOfSurvey(ctx context.Context, surveyID uuid.UUID, p request.Page) ([]survey.Import, error)
 	WithdrawImport(ctx context.Context, m survey.Import, reason string) (survey.Import, error)
 }
-
-// maxFile bounds an uploaded log file, in bytes.
-const maxFile = 2 << 30
 
 // ClockCheck is a comparison of the meter's clock with the true time.
 type ClockCheck struct {
@@ -45,9 +43,8 @@ type ClockCheck struct {
 	TrueAt  time.Time `json:"true_at"`  // The true time then
 }
 
-// ImportOptions say what a log file cannot say of itself.
-type ImportOptions struct {
-	InstrumentID         uuid.UUID            `json:"instrument_id"`                                        // Meter that logged
+// FileOptions say what a log file cannot say of itself.
+type FileOptions struct {
 	Channel              *int                 `json:"channel,omitempty" minimum:"1"`                        // Channel of the meter, 1 unless given
 	PositionID           *uuid.UUID           `json:"position_id,omitempty"`                                // Position of a file that names none, or one
 	Positions            map[string]uuid.UUID `json:"positions,omitempty"`                                  // Positions by the number that the file gives them
@@ -56,15 +53,24 @@ type ImportOptions struct {
 	TimeZone             *string              `json:"time_zone,omitempty"`                                  // IANA zone of the file's stamps; absent: the project's
 	Stamps               *string              `json:"stamps,omitempty" enums:"interval_start,interval_end"` // What a stamp marks
 	ClockChecks          []ClockCheck         `json:"clock_checks,omitempty"`                               // One gives an offset, two a drift
-	ClockOffsetS         *float64             `json:"clock_offset_s,omitempty"`                             // True time minus meter time, added to every stamp
+	ClockOffsetS         *float64             `json:"clock_offset_s,omitempty" extensions:"x-nullable"`     // True time minus meter time, added to every stamp
 	Range                *Range               `json:"range,omitempty"`
-	AcceptUnreadableRows *bool                `json:"accept_unreadable_rows,omitempty"` // Rows that cannot be read become gaps
+	LayoutID             *uuid.UUID           `json:"layout_id,omitempty" extensions:"x-nullable"` // Named layout, which wins over detection
+	DateOrder            *string              `json:"date_order,omitempty" enums:"ymd,dmy,mdy"`    // Order of day, month and year; wins over the layout's
+	AcceptUnreadableRows *bool                `json:"accept_unreadable_rows,omitempty"`            // Rows that cannot be read become gaps
 }
 
-// StoredImport imports a file that the service keeps.
+// ImportOptions say what a log file cannot say of itself.
+type ImportOptions struct {
+	InstrumentID uuid.UUID `json:"instrument_id"` // Meter that logged
+	FileOptions
+}
+
+// StoredImport imports a file that the service has: one of an import, or an upload that is complete.
 type StoredImport struct {
 	ImportOptions
-	ImportID uuid.UUID `json:"import_id"` // Import whose file is tried again
+	ImportID *uuid.UUID `json:"import_id,omitempty"` // Import whose file is tried again
+	UploadID *uuid.UUID `json:"upload_id,omitempty"` // Upload whose file is imported
 }
 
 // Import is an uploaded log file and what became of it.
@@ -91,17 +97,19 @@ type File struct {
 	SHA256 string `json:"sha256"` // Of its bytes
 }
 
-// Layout says how a file was understood.
+// Layout says how a file is understood.
 type Layout struct {
-	Encoding   string         `json:"encoding"`    // Of its text
-	Delimiter  string         `json:"delimiter"`   // Between columns
-	Decimal    string         `json:"decimal"`     // Decimal sign; empty if none was seen
-	HeaderRows int            `json:"header_rows"` // Lines before the first row of data
-	DateOrder  string         `json:"date_order"`  // ymd, dmy, mdy
-	Columns    map[string]int `json:"columns"`     // Places of date, time, level, unit, position and others, from 1
-	Unit       string         `json:"unit"`        // Of the levels, as the file writes it
-	Quantity   string         `json:"quantity"`    // That the file names; empty if none
-	Reasons    []string       `json:"reasons"`     // Why it was understood so
+	Encoding   string         `json:"encoding"`         // Of its text; xlsx: a spreadsheet
+	Sheet      string         `json:"sheet,omitempty"`  // Of a spreadsheet
+	Delimiter  string         `json:"delimiter"`        // Between columns
+	Decimal    string         `json:"decimal"`          // Decimal sign; empty if none was seen
+	HeaderRows int            `json:"header_rows"`      // Lines before the first row of data
+	DateOrder  string         `json:"date_order"`       // ymd, dmy, mdy
+	Columns    map[string]int `json:"columns"`          // Places of date, time, level, unit, position and others, from 1
+	Levels     []LevelColumn  `json:"levels,omitempty"` // Where several columns hold levels: what each holds
+	Unit       string         `json:"unit"`             // Of the levels, as the file writes it
+	Quantity   string         `json:"quantity"`         // That the file names; empty if none
+	Reasons    []string       `json:"reasons"`          // Why it was understood so
 }
 
 // Rows counts rows of data.
@@ -143,7 +151,14 @@ type FileProblem struct {
 // options returns what in says, as far as it can be read.
 func (in ImportOptions) options() (survey.ImportOptions, error) {
 	var bad fault.Fields
-	o := survey.ImportOptions{InstrumentID: in.InstrumentID, Channel: 1}
+	o := in.FileOptions.options(&bad)
+	o.InstrumentID = in.InstrumentID
+	collect(&bad, o.Validate())
+	return o, bad.Err("import options")
+}
+
+func (in FileOptions) options(bad *fault.Fields) survey.ImportOptions {
+	o := survey.ImportOptions{Channel: 1, LayoutID: orZero(in.LayoutID), DateOrder: orZero(in.DateOrder)}
 	if in.Channel != nil {
 		o.Channel = *in.Channel
 	}
@@ -181,12 +196,14 @@ func (in ImportOptions) options() (survey.ImportOptions, error) {
 	if in.Range != nil {
 		o.RangeFromDB, o.RangeToDB = (*acoustic.Level)(in.Range.FromDB), (*acoustic.Level)(in.Range.ToDB)
 	}
-	collect(&bad, o.Validate())
-	return o, bad.Err("import options")
+	return o
 }
 
 func importOptionsOf(o survey.ImportOptions) ImportOptions {
-	in := ImportOptions{InstrumentID: o.InstrumentID, Channel: &o.Channel}
+	in := ImportOptions{InstrumentID: o.InstrumentID, FileOptions: FileOptions{Channel: &o.Channel, DateOrder: orNil(o.DateOrder)}}
+	if o.LayoutID != uuid.Nil {
+		in.LayoutID = &o.LayoutID
+	}
 	if o.PositionID != uuid.Nil {
 		in.PositionID = &o.PositionID
 	}
@@ -229,24 +246,9 @@ func importOf(m survey.Import) Import {
 		Stamp: Stamp{m.ID, m.Version, m.CreatedAt, m.RecordedAt}, SurveyID: m.SurveyID, State: m.State,
 		File:    File{r.FileName, r.FileBytes, hex.EncodeToString(m.SHA256)},
 		Options: importOptionsOf(m.Options),
-		Layout: Layout{
-			Encoding: r.Layout.Encoding, Delimiter: r.Layout.Delimiter, Decimal: r.Layout.Decimal, HeaderRows: r.Layout.HeaderRows,
-			DateOrder: r.Layout.DateOrder, Unit: r.Layout.Unit, Quantity: r.Layout.Quantity, Reasons: r.Layout.Reasons, Columns: map[string]int{},
-		},
-		Rows: Rows(r.Rows), Series: []ImportedSeries{}, Problems: []FileProblem{}, ProblemsTotal: r.ProblemsTotal,
+		Layout:  fileLayoutOf(r.Layout),
+		Rows:    Rows(r.Rows), Series: []ImportedSeries{}, Problems: []FileProblem{}, ProblemsTotal: r.ProblemsTotal,
 		WithdrawalReason: m.WithdrawalReason,
-	}
-	if out.Layout.Reasons == nil {
-		out.Layout.Reasons = []string{}
-	}
-	cs := r.Layout.Columns
-	for name, n := range map[string]int{
-		"date": cs.Date, "time": cs.Time, "date_time": cs.DateTime, "level": cs.Level, "unit": cs.Unit,
-		"position": cs.Position, "sequence": cs.Sequence, "flag": cs.Flag,
-	} {
-		if n > 0 {
-			out.Layout.Columns[name] = n
-		}
 	}
 	for _, s := range r.Series {
 		i := ImportedSeries{
@@ -259,14 +261,22 @@ func importOf(m survey.Import) Import {
 		out.Series = append(out.Series, i)
 	}
 	for _, p := range r.Problems {
-		out.Problems = append(out.Problems, FileProblem(p))
+		out.Problems = append(out.Problems, fileProblemOf(p))
 	}
 	return out
+}
+
+func fileProblemOf(p logfile.Problem) FileProblem {
+	return FileProblem{Line: p.Line, Column: p.Column, Code: p.Code, Detail: p.Detail, Text: p.Text, Refuses: p.Refuses}
 }
 
 type importHandlers struct{ *server }
 
 func (h importHandlers) routes(v1 *gin.RouterGroup) {
+	uploadHandlers{h.server, &receivers{of: map[uuid.UUID]*receiver{}}}.routes(v1)
+	layoutHandlers(h).routes(v1)
+	v1.POST("/imports/preview", h.preview)
+	v1.GET("/imports/:id/versions", respond(h.server, http.StatusOK, h.versions))
 	v1.GET("/surveys/:id/imports", respond(h.server, http.StatusOK, h.list, "limit", "cursor"))
 	v1.POST("/surveys/:id/imports", h.create)
 	v1.GET("/imports/:id", respond(h.server, http.StatusOK, h.get))
@@ -307,7 +317,7 @@ func (h importHandlers) list(c *gin.Context) (List[Import], error) {
 // read into memory, so that it does without respond.
 //
 //	@Summary		Import a log file
-//	@Description	The file is kept byte for byte, also where it is refused: then the answer is a problem of code import_refused with the import in it. The same bytes with the same options answer 200 with the first import. A JSON body of the same options with import_id tries a kept file again.
+//	@Description	The file is kept byte for byte, also where it is refused: then the answer is a problem of code import_refused with the import in it. The same bytes with the same options answer 200 with the first import. A JSON body of the same options with upload_id imports an upload that is complete; one with import_id tries a kept file again, whose import was refused or withdrawn.
 //	@Tags			imports
 //	@Accept			multipart/form-data
 //	@Param			id		path		string			true	"Survey"	format(uuid)
@@ -402,16 +412,7 @@ func (h importHandlers) receive(c *gin.Context) (in received, err error) {
 		if err := decode(c, &body, func() (err error) { in.options, err = body.options(); return err }); err != nil {
 			return in, err
 		}
-		m, err := h.store.ImportByID(ctx, body.ImportID)
-		if fault.KindOf(err) == fault.NotFound || err == nil && m.ClientID != v.ClientID {
-			return in, &fault.Error{Kind: fault.Invalid, Message: "invalid import", Fields: []fault.Field{
-				{Path: "import_id", Code: "unknown_reference", Reason: "names no import"},
-			}}
-		}
-		if err != nil {
-			return in, err
-		}
-		in.file, err = h.store.File(ctx, m.FileID)
+		in.file, err = h.stored(ctx, v, body)
 		return in, err
 	}
 	if err != nil || t != "multipart/form-data" {
@@ -419,74 +420,54 @@ func (h importHandlers) receive(c *gin.Context) (in received, err error) {
 			status: http.StatusUnsupportedMediaType, code: "unsupported_media_type", detail: "send multipart/form-data with file and options, or application/json",
 		}
 	}
-	c.Request.Body = http.MaxBytesReader(c.Writer, c.Request.Body, maxFile)
-	form, err := c.Request.MultipartReader()
-	if err != nil {
-		return in, &refusal{status: http.StatusBadRequest, code: "bad_form", detail: "the form cannot be read"}
+	keep := func(name string, r io.Reader) (err error) {
+		in.file, err = h.store.KeepFile(ctx, v, name, r)
+		in.uploaded = err == nil
+		return err
 	}
-	err = h.parts(ctx, form, v.ClientID, &in)
+	options, err := readForm(c, survey.MaxFile, keep)
+	if err == nil {
+		var body ImportOptions
+		err = decodeJSON(options, &body, func() (err error) { in.options, err = body.options(); return err })
+	}
 	if err != nil && in.uploaded {
 		err = errors.Join(err, h.store.DropFile(context.WithoutCancel(ctx), in.file))
 	}
 	return in, err
 }
 
-// parts reads the parts of the form, which come in any order.
-func (h importHandlers) parts(ctx context.Context, form *multipart.Reader, clientID uuid.UUID, in *received) error {
-	var options []byte
-	broken := func(err error) error {
-		if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
-			return &refusal{status: http.StatusRequestEntityTooLarge, code: "too_large", detail: "the file is larger than 2 GiB"}
-		}
-		return &refusal{status: http.StatusBadRequest, code: "body_unreadable", detail: "the form ended early or cannot be read"}
+// stored returns the file, which the service has, that body names, for an import into v.
+func (h importHandlers) stored(ctx context.Context, v survey.Survey, body StoredImport) (survey.File, error) {
+	wrong := func(member, code, reason string) (survey.File, error) {
+		return survey.File{}, &fault.Error{Kind: fault.Invalid, Message: "invalid import", Fields: []fault.Field{{Path: member, Code: code, Reason: reason}}}
 	}
-	for {
-		part, err := form.NextRawPart()
-		if err == io.EOF { //nolint:errorlint // returned as is by NextRawPart
-			break
+	switch {
+	case (body.ImportID == nil) == (body.UploadID == nil):
+		return wrong("import_id", "required", "or upload_id must be given, one of them")
+	case body.UploadID != nil:
+		u, err := h.store.Upload(ctx, *body.UploadID)
+		if fault.KindOf(err) == fault.NotFound || err == nil && u.SurveyID != v.ID {
+			return wrong("upload_id", "unknown_reference", "names no upload to this survey")
 		}
-		if err != nil {
-			return broken(err)
+		if err == nil && u.State != survey.Imported {
+			err = uploadHandlers{server: h.server}.ended(u)
 		}
-		switch name := part.FormName(); {
-		case name == "file" && !in.uploaded:
-			source := &sourceError{r: part}
-			name := strings.ToValidUTF8(strings.ReplaceAll(part.FileName(), "\x00", ""), "\uFFFD")
-			if in.file, err = h.store.KeepFile(ctx, clientID, name, source); err != nil {
-				if source.err != nil {
-					return broken(source.err)
-				}
-				return err
+		if err == nil && u.State == survey.Open {
+			err = &refusal{
+				status: http.StatusConflict, code: "upload_incomplete", expectedOffset: &u.Received,
+				detail: "the upload has " + strconv.FormatInt(u.Received, 10) + " of " + strconv.FormatInt(u.Bytes, 10) + " bytes",
 			}
-			in.uploaded = true
-		case name == "options" && options == nil:
-			if options, err = io.ReadAll(io.LimitReader(part, 1<<20)); err != nil {
-				return broken(err)
-			}
-		default:
-			return &refusal{status: http.StatusBadRequest, code: "unknown_member", detail: "the form has a part " + strconv.Quote(name) + " that is not known here or came before"}
 		}
+		return u.File(), err
 	}
-	if !in.uploaded || options == nil {
-		return &refusal{status: http.StatusBadRequest, code: "required", detail: "the form needs the parts file and options"}
+	m, err := h.store.ImportByID(ctx, *body.ImportID)
+	if fault.KindOf(err) == fault.NotFound || err == nil && m.ClientID != v.ClientID {
+		return wrong("import_id", "unknown_reference", "names no import")
 	}
-	var body ImportOptions
-	return decodeJSON(options, &body, func() (err error) { in.options, err = body.options(); return err })
-}
-
-// sourceError tells errors of a reader from those of whoever reads it.
-type sourceError struct {
-	r   io.Reader
-	err error
-}
-
-// Read implements io.Reader.
-func (s *sourceError) Read(p []byte) (int, error) {
-	n, err := s.r.Read(p)
-	if err != nil && err != io.EOF { //nolint:errorlint // the contract of io.Reader
-		s.err = err
+	if err != nil {
+		return survey.File{}, err
 	}
-	return n, err
+	return h.store.File(ctx, m.FileID)
 }
 
 // get returns an import.
@@ -504,6 +485,18 @@ func (h importHandlers) get(c *gin.Context) (Import, error) {
 	}
 	m, err := h.store.ImportByID(c.Request.Context(), id)
 	return importOf(m), err
+}
+
+// versions lists every version of an import.
+//
+//	@Summary	List the versions of an import, oldest first
+//	@Tags		imports
+//	@Param		id		path		string	true	"Import"	format(uuid)
+//	@Success	200		{object}	List[Import]
+//	@Failure	default	{object}	Problem	"Any error"
+//	@Router		/v1/imports/{id}/versions [get]
+func (h importHandlers) versions(c *gin.Context) (List[Import], error) {
+	return versionsOf(c, h.store.ImportVersions, importOf)
 }
 
 // file returns the file of an import, byte for byte.

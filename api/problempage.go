@@ -60,6 +60,12 @@ var problemHelp = map[string]string{
 	"unknown_reference":      "An id names no record, or one that the key may not see. The errors name the place.",
 	"unknown_time_zone":      "The time zone is not known: names are those of the IANA database, such as Europe/Vienna.",
 	"unsupported_media_type": "The Content-Type is not taken here.",
+	"digest_mismatch":        "The bytes of an upload do not have the digest that was announced. They are dropped: send the file from its beginning.",
+	"upload_expired":         "The upload was not finished and imported in time. Begin another.",
+	"upload_incomplete":      "Some bytes of the upload are missing. Go on from expected_offset.",
+	"upload_offset":          "The piece does not begin where the upload ends. Go on from expected_offset.",
+	"upload_superseded":      "A newer request goes on with the upload.",
+	"uploads_too_many":       "The key has as many uploads under way as it may. Import or end some of them.",
 	"version_conflict":       "The record has changed since it was read.",
 }
 

@@ -92,6 +92,19 @@ create table instrument (
 	constraint instrument_serial_number_key unique (manufacturer, model, serial_number)
 );
 
+-- A named layout of log files: of one meter, or of all that write such files.
+create table layout (
+	id            uuid primary key,
+	version       integer not null check (version > 0),
+	created_at    timestamptz not null,
+	recorded_at   timestamptz not null,
+	name          text not null,
+	instrument_id uuid constraint layout_instrument_id_fkey references instrument,
+	layout        jsonb not null, -- {Encoding, Delimiter, …}; what is left open is detected
+	removed       boolean not null
+);
+create unique index layout_name_key on layout (name) where not removed;
+
 create table certificate (
 	id                  uuid primary key,
 	version             integer not null check (version > 0),
@@ -300,7 +313,7 @@ create table instrument_use (
 	quantity      text not null, -- with its band: "LAeq", "Leq 1/3 125"
 	during        tstzrange not null, -- half-open; of a spot reading its instant alone; those of a series are disjoint
 	recorded_at   timestamptz not null, -- when its first samples arrived
-	extended_at   timestamptz, -- when samples last arrived that lengthened it; null: all arrived at once
+	live          boolean not null, -- its samples arrived as they were measured, and lengthened it
 	withdrawn_at  timestamptz -- with its import
 );
 create index instrument_use_instrument_id_idx on instrument_use (instrument_id, channel);
@@ -326,6 +339,28 @@ create table file_part (
 	primary key (client_id, file_id, part)
 );
 alter table file_part alter column data set storage external;
+
+-- A file that is arriving, in a form or in pieces. Its parts are in file_part under its
+-- id; the row in file is made by the import that takes it.
+create table upload (
+	client_id  uuid not null,
+	id         uuid not null constraint upload_id_key unique,
+	created_at timestamptz not null,
+	expires_at timestamptz not null,
+	survey_id  uuid not null,
+	key_id     text not null, -- public part of the key that began it
+	name       text not null,
+	media_type text not null,
+	bytes      bigint not null check (bytes >= 0), -- of the whole, as announced; 0 in a form, which does not say
+	sha256     bytea not null, -- likewise
+	received   bigint not null,
+	state      text not null check (state in ('arriving', 'open', 'complete', 'imported', 'forgotten')),
+	writer     bigint not null, -- counts the requests that claimed it; only the newest adds to it
+	primary key (client_id, id),
+	constraint upload_survey_id_fkey foreign key (client_id, survey_id) references survey (client_id, id)
+);
+create index upload_key_id_idx on upload (key_id) where state in ('arriving', 'open', 'complete');
+create index upload_expires_at_idx on upload (expires_at);
 
 create table import (
 	client_id      uuid not null,
@@ -383,7 +418,7 @@ create table journal_seal (
 do $$
 declare t text;
 begin
-	foreach t in array array['client', 'laboratory', 'instrument', 'certificate', 'field_check'] loop
+	foreach t in array array['client', 'laboratory', 'instrument', 'layout', 'certificate', 'field_check'] loop
 		execute format('create table %I (like %I, primary key (id, version))', t || '_version', t);
 	end loop;
 	foreach t in array array['project', 'position', 'survey', 'series', 'exclusion', 'import'] loop
@@ -406,7 +441,7 @@ begin
 	foreach t in array array[
 		'project', 'project_version', 'position', 'position_version', 'survey', 'survey_version', 'series', 'series_version',
 		'exclusion', 'exclusion_version', 'import', 'import_version',
-		'series_content', 'sample_block', 'sample_day', 'file', 'file_part'] loop
+		'series_content', 'sample_block', 'sample_day', 'file', 'file_part', 'upload'] loop
 		execute format('alter table %I enable row level security', t);
 		execute format('alter table %I force row level security', t);
 		execute format('create policy own_clients on %I using (' || visible || ')', t, 'client_id');
@@ -424,14 +459,13 @@ $$;
 
 -- What the service may do: versions are only ever added.
 grant select, insert, update on
-	secret, api_key, kept_answer, client, job_number, laboratory, instrument, certificate, field_check,
-	project, position, survey, series, exclusion, import, series_content, sample_block, sample_day, instrument_use, file
+	secret, api_key, kept_answer, client, job_number, laboratory, instrument, layout, certificate, field_check,
+	project, position, survey, series, exclusion, import, series_content, sample_block, sample_day, instrument_use, file, upload
 	to leveltrail_app;
-grant delete on kept_answer, job_number, sample_day to leveltrail_app;
+grant delete on kept_answer, job_number, sample_day, upload to leveltrail_app;
 grant select, insert, delete on file_part to leveltrail_app;
-grant delete on file to leveltrail_app;
 grant select, insert on
-	client_version, laboratory_version, instrument_version, certificate_version, field_check_version,
+	client_version, laboratory_version, instrument_version, layout_version, certificate_version, field_check_version,
 	project_version, position_version, survey_version, series_version, exclusion_version, import_version,
 	journal, journal_seal
 	to leveltrail_app;

@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -22,7 +21,8 @@ import (
 var imports = kindOf[survey.Import]("import",
 	`client_id id version created_at recorded_at survey_id file_id state sha256 options_sha256 options result withdrawal_reason`)
 
-// Import turns the kept file f into series of a survey. A file that cannot be
+// Import turns the kept or uploaded file f into series of a survey, and has it stay.
+// The file of an upload that was forgotten in the meantime is not found. A file that cannot be
 // read is an import too, in state rejected, which made none. Where the same bytes
 // were imported with the same options, that import is returned and existed; it is
 // a Conflict with code file_already_imported where the options differ.
@@ -40,6 +40,10 @@ func (s *Store) Import(ctx context.Context, surveyID uuid.UUID, f survey.File, o
 		if fault.KindOf(err) == fault.NotFound || err == nil && !meter.Kind.Measures() {
 			return unknown("import", "instrument_id", "names no meter")
 		}
+		if err != nil {
+			return err
+		}
+		l, err := layoutGiven(ctx, tx, o)
 		if err != nil {
 			return err
 		}
@@ -66,11 +70,14 @@ func (s *Store) Import(ctx context.Context, surveyID uuid.UUID, f survey.File, o
 			}
 			return nil
 		}
+		if err := takeFile(ctx, tx, f); err != nil {
+			return err
+		}
 		m = survey.Import{
 			ClientID: v.ClientID, ID: uuid.Must(uuid.NewV7()), SurveyID: v.ID, FileID: f.ID, State: survey.Accepted,
 			SHA256: f.SHA256, OptionsSHA256: optionsSum[:], Options: o,
 		}
-		in := importer{store: s, tx: tx, survey: v, project: p, options: o, importID: m.ID, parts: map[int]*importedPart{}}
+		in := importer{store: s, tx: tx, survey: v, project: p, layout: l, options: o, importID: m.ID, parts: map[logfile.Part]*importedPart{}, placed: map[int]uuid.UUID{}}
 		err = pgx.BeginFunc(ctx, tx, func(effect pgx.Tx) error {
 			in.tx = effect
 			m.Result, err = in.run(ctx, f)
@@ -111,30 +118,24 @@ type importer struct {
 	tx       pgx.Tx
 	survey   survey.Survey
 	project  survey.Project
+	layout   survey.Layout // zero: none is given
 	options  survey.ImportOptions
 	importID uuid.UUID
-	quantity string
-	parts    map[int]*importedPart // by the number that the file gives the position
+	parts    map[logfile.Part]*importedPart
+	placed   map[int]uuid.UUID // positions taken, by the number that the file gives them
 }
 
-// importedPart is the series of one position of the file.
+// importedPart is the series of one part of the file.
 type importedPart struct {
 	appender
 	content series.Content
 }
 
 func (in *importer) run(ctx context.Context, f survey.File) (res survey.ImportResult, err error) {
-	o := in.options.Reading(in.project, in.survey)
+	o := in.options.Reading(in.project, in.survey, in.layout)
 	r := newFileReader(ctx, in.tx, f)
-	if in.quantity = o.Quantity; in.quantity == "" {
-		l, _, err := logfile.Detect(r, o)
-		if err != nil {
-			return res, err
-		}
-		in.quantity = l.Quantity
-	}
-	report, err := logfile.Read(r, o, func(position int, interval time.Duration, run series.Run) error {
-		return in.take(ctx, position, interval, run)
+	report, err := logfile.Read(r, o, func(p logfile.Part, run series.Run) error {
+		return in.take(ctx, p, run)
 	})
 	res.Layout, res.Rows, res.Problems, res.ProblemsTotal = report.Layout, report.Rows, report.Problems, report.ProblemsTotal
 	if err == nil && report.Refused {
@@ -144,7 +145,7 @@ func (in *importer) run(ctx context.Context, f survey.File) (res survey.ImportRe
 		if err != nil {
 			break
 		}
-		part := in.parts[t.Position]
+		part := in.parts[t.Part]
 		if part == nil { // the reading ended early
 			continue
 		}
@@ -155,7 +156,7 @@ func (in *importer) run(ctx context.Context, f survey.File) (res survey.ImportRe
 			res.Add(logfile.Problem{Code: "clock_suspicious", Detail: outside})
 		}
 		res.Series = append(res.Series, survey.ImportedSeries{
-			ID: part.header.ID, PositionID: part.header.PositionID, Quantity: in.quantity,
+			ID: part.header.ID, PositionID: part.header.PositionID, Quantity: part.header.Quantity,
 			Extent: part.content.Extent, Samples: part.content.Samples(), Gaps: t.Gaps, GapsTotal: t.GapsTotal,
 		})
 	}
@@ -178,20 +179,29 @@ func (in *importer) outside(s series.Span) string {
 	return ""
 }
 
-// take stores a run of the position that the file numbers so.
-func (in *importer) take(ctx context.Context, number int, interval time.Duration, run series.Run) error {
-	part := in.parts[number]
+// take stores a run of a part of the file.
+func (in *importer) take(ctx context.Context, p logfile.Part, run series.Run) error {
+	part := in.parts[p]
 	if part == nil {
 		h := series.Series{
-			SurveyID: in.survey.ID, InstrumentID: in.options.InstrumentID, Channel: in.options.Channel, Quantity: in.quantity,
-			IntervalUS: interval.Microseconds(), RangeFromDB: in.options.RangeFromDB, RangeToDB: in.options.RangeToDB, ImportID: in.importID,
+			SurveyID: in.survey.ID, InstrumentID: in.options.InstrumentID, Channel: in.options.Channel, Quantity: p.Quantity,
+			IntervalUS: p.Interval.Microseconds(), RangeFromDB: in.options.RangeFromDB, RangeToDB: in.options.RangeToDB, ImportID: in.importID,
+		}
+		if p.Channel > 0 {
+			h.Channel = p.Channel
+		}
+		if p.BandHz > 0 {
+			h.BandFraction, h.BandNominalHz = &p.BandFraction, &p.BandHz
 		}
 		if h.Quantity == "" {
 			return &fault.Error{Kind: fault.Invalid, Code: "quantity_missing", Message: "neither the file nor the request says what quantity was logged"}
 		}
 		var err error
-		if h.PositionID, err = in.position(ctx, number); err != nil {
-			return err
+		if h.PositionID = in.placed[p.Position]; h.PositionID == uuid.Nil {
+			if h.PositionID, err = in.position(ctx, p.Position); err != nil {
+				return err
+			}
+			in.placed[p.Position] = h.PositionID
 		}
 		if err := h.Validate(); err != nil {
 			return err
@@ -200,7 +210,7 @@ func (in *importer) take(ctx context.Context, number int, interval time.Duration
 			return err
 		}
 		part = &importedPart{appender: appender{tx: in.tx, survey: in.survey, header: h, now: in.store.stamp()}}
-		in.parts[number] = part
+		in.parts[p] = part
 	}
 	return part.add(ctx, run)
 }
@@ -216,7 +226,7 @@ func (in *importer) position(ctx context.Context, number int) (uuid.UUID, error)
 		return uuid.Nil, &fault.Error{Kind: fault.Invalid, Code: code, Message: fmt.Sprintf(format, args...)}
 	}
 	if in.options.PositionID != uuid.Nil {
-		if len(in.parts) > 0 {
+		if len(in.placed) > 0 {
 			return refuse("several_positions", "the file has rows of several positions, %d among them, and the request names one: map them in positions", number)
 		}
 		return in.options.PositionID, nil
@@ -243,6 +253,11 @@ func (in *importer) position(ctx context.Context, number int) (uuid.UUID, error)
 // ImportByID returns the import of the given id.
 func (s *Store) ImportByID(ctx context.Context, id uuid.UUID) (survey.Import, error) {
 	return get(ctx, s, imports, id)
+}
+
+// ImportVersions returns every version of the import of the given id, oldest first.
+func (s *Store) ImportVersions(ctx context.Context, id uuid.UUID) ([]survey.Import, error) {
+	return versions(ctx, s, imports, id)
 }
 
 // ImportsOfSurvey returns a page of the imports of a survey.

@@ -27,6 +27,8 @@ type ImportOptions struct {
 	ClockOffset      time.Duration // true time minus meter time
 	RangeFromDB      *acoustic.Level
 	RangeToDB        *acoustic.Level
+	LayoutID         uuid.UUID // named layout that wins over detection; zero: none
+	DateOrder        string    // ymd, dmy, mdy, which wins over the layout's; empty: not said
 	AcceptUnreadable bool
 }
 
@@ -34,6 +36,18 @@ type ImportOptions struct {
 func (o ImportOptions) Validate() error {
 	var bad fault.Fields
 	bad.Check(o.InstrumentID != uuid.Nil, "instrument_id", "required", "is required")
+	o.check(&bad)
+	return bad.Err("import options")
+}
+
+// ValidateForPreview reports every member that makes o unfit to look at a file with.
+func (o ImportOptions) ValidateForPreview() error {
+	var bad fault.Fields
+	o.check(&bad)
+	return bad.Err("preview options")
+}
+
+func (o ImportOptions) check(bad *fault.Fields) {
 	bad.Check(o.Channel >= 1 && o.Channel <= 1000, "channel", "out_of_range", "must be a whole number from 1 to 1000")
 	if _, ok := series.ParseQuantity(o.Quantity); !ok && o.Quantity != "" {
 		bad.Add("quantity", "not_allowed", "must be a quantity such as LAF, LAeq, LAFmax or LCpeak")
@@ -53,14 +67,21 @@ func (o ImportOptions) Validate() error {
 	if o.RangeFromDB != nil && o.RangeToDB != nil {
 		bad.Check(*o.RangeFromDB < *o.RangeToDB, "range/to_db", "out_of_order", "must lie above from_db")
 	}
-	return bad.Err("import options")
+	bad.Check(slices.Contains([]string{"", "ymd", "dmy", "mdy"}, o.DateOrder), "date_order", "not_allowed", "must be ymd, dmy or mdy")
 }
 
-// Reading returns the options for reading a file of the survey v of the project p.
-func (o ImportOptions) Reading(p Project, v Survey) logfile.Options {
+// Reading returns the options for reading a file of the survey v of the project p
+// with the layout l; each is zero where it is not known.
+func (o ImportOptions) Reading(p Project, v Survey, l Layout) logfile.Options {
 	r := logfile.Options{
 		Quantity: o.Quantity, Location: p.Zone(), Stamps: o.Stamps, ClockOffset: o.ClockOffset, ClockChecks: o.ClockChecks,
-		Expected: series.Span{From: v.StartedAt}, AcceptUnreadable: o.AcceptUnreadable,
+		Expected: series.Span{From: v.StartedAt}, RangeFrom: o.RangeFromDB, RangeTo: o.RangeToDB, AcceptUnreadable: o.AcceptUnreadable,
+	}
+	if l.ID != uuid.Nil || o.DateOrder != "" {
+		r.Layout = &l.Layout
+		if o.DateOrder != "" {
+			r.Layout.DateOrder = o.DateOrder
+		}
 	}
 	if v.EndedAt != nil {
 		r.Expected.To = *v.EndedAt

@@ -22,6 +22,10 @@ insert into instrument (id, version, created_at, recorded_at, kind, manufacturer
 	('00000000-0000-7000-8000-00000000000d', 1, '2026-01-01Z', '2026-01-01Z', 'sound_level_meter', 'Invented Works', 'M', '1', '1', 'IEC 61672-1'),
 	('00000000-0000-7000-8000-00000000000e', 1, '2026-01-01Z', '2026-01-01Z', 'calibrator', 'Invented Works', 'C', '1', '1', 'IEC 60942');
 
+insert into layout (id, version, created_at, recorded_at, name, instrument_id, layout, removed) values
+	('00000000-0000-7000-8000-000000000017', 1, '2026-01-01Z', '2026-01-01Z', 'Invented Works M',
+		'00000000-0000-7000-8000-00000000000d', '{"Delimiter": ";"}', false);
+
 insert into certificate (id, version, created_at, recorded_at, instrument_id, laboratory_id, state, accreditation, accredited, scope,
 	item_serial_number, number, revision, calibrated_from, calibrated_on, issued_on, standard, as_found, as_left, adjusted,
 	pattern_evidence, person_authorising, reference_standards, results) values
@@ -54,6 +58,10 @@ insert into file (client_id, id, created_at, name, bytes, sha256) values
 insert into file_part (client_id, file_id, part, data) values
 	('00000000-0000-7000-8000-00000000000a', '00000000-0000-7000-8000-000000000013', 0, '\x05');
 
+insert into upload (client_id, id, created_at, expires_at, survey_id, key_id, name, media_type, bytes, sha256, received, state, writer) values
+	('00000000-0000-7000-8000-00000000000a', '00000000-0000-7000-8000-000000000018', '2026-02-02Z', '2026-02-09Z',
+		'00000000-0000-7000-8000-000000000012', 'aaaaaaaaaaaa', 'night.csv', 'text/csv', 3, '\x04', 2, 'open', 1);
+
 insert into import (client_id, id, version, created_at, recorded_at, survey_id, file_id, state, sha256, options_sha256, options, result) values
 	('00000000-0000-7000-8000-00000000000a', '00000000-0000-7000-8000-000000000014', 1, '2026-02-02Z', '2026-02-02Z',
 		'00000000-0000-7000-8000-000000000012', '00000000-0000-7000-8000-000000000013', 'accepted', '\x04', '\x06', '{}', '{}');
@@ -77,13 +85,14 @@ insert into sample_block (client_id, series_id, hour, numbers, lowest, highest, 
 insert into sample_day (client_id, series_id, day, data) values
 	('00000000-0000-7000-8000-00000000000a', '00000000-0000-7000-8000-000000000015', '2026-02-01', '\x08');
 
-insert into instrument_use (instrument_id, channel, client_id, survey_id, series_id, quantity, during, recorded_at) values
+insert into instrument_use (instrument_id, channel, client_id, survey_id, series_id, quantity, during, recorded_at, live) values
 	('00000000-0000-7000-8000-00000000000d', 1, '00000000-0000-7000-8000-00000000000a', '00000000-0000-7000-8000-000000000012',
 		'00000000-0000-7000-8000-000000000015', 'LAeq', '[2026-02-01Z, 2026-02-01 00:00:01Z)', '2026-02-02Z');
 
 insert into client_version select * from client;
 insert into laboratory_version select * from laboratory;
 insert into instrument_version select * from instrument;
+insert into layout_version select * from layout;
 insert into certificate_version select * from certificate;
 insert into field_check_version select * from field_check;
 insert into project_version select * from project;

@@ -34,13 +34,13 @@ func describeBodies(doc, schemas object) {
 }
 
 // describeStoredImport adds the JSON body of an import, which swag cannot describe
-// beside a form: the options of the form and the import whose file is tried again.
+// beside a form: the options of the form and the file that the service has.
 func describeStoredImport(content, schemas object) {
 	stored := clone(schemas["ImportOptions"].(object))
-	stored["description"] = "StoredImport imports a file that the service keeps."
+	stored["description"] = "StoredImport imports a file that the service has: one of an import, or an upload that is complete. One of the two is named."
 	child(stored, "properties")["import_id"] = object{"type": "string", "format": "uuid", "description": "Import whose file is tried again"}
-	required, _ := stored["required"].([]string)
-	stored["required"] = append(required, "import_id")
+	child(stored, "properties")["upload_id"] = object{"type": "string", "format": "uuid", "description": "Upload whose file is imported"}
+	stored["oneOf"] = []any{object{"required": []any{"import_id"}}, object{"required": []any{"upload_id"}}}
 	schemas["StoredImport"] = stored
 	content["application/json"] = object{"schema": object{"$ref": schemaPath + "StoredImport"}}
 }

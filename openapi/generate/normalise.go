@@ -154,6 +154,12 @@ func tidyBody(op operation) {
 		delete(op.operation, "requestBody")
 		return
 	}
+	if content["application/partial-upload"] != nil { // swag adds a text beside it
+		child(op.operation, "requestBody")["content"] = object{
+			"application/partial-upload": object{"schema": object{"type": "string", "format": "binary"}},
+		}
+		return
+	}
 	if media, ok := content["application/json"].(object); ok {
 		schema := child(media, "schema")
 		delete(schema, "summary") // the parameter's name

@@ -1,0 +1,310 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"io"
+	"net/http"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/gin-gonic/gin"
+	"github.com/google/uuid"
+
+	"leveltrail/domain/acoustic"
+	"leveltrail/domain/fault"
+	"leveltrail/domain/logfile"
+	"leveltrail/domain/request"
+	"leveltrail/domain/series"
+	"leveltrail/domain/survey"
+)
+
+// PreviewOptions say of a file what is known before its import.
+type PreviewOptions struct {
+	InstrumentID *uuid.UUID `json:"instrument_id,omitempty"` // Meter that logged
+	SurveyID     *uuid.UUID `json:"survey_id,omitempty"`     // Survey that would import it: its time and zone settle what the file leaves open
+	FileOptions
+}
+
+// Preview is what a file would become.
+type Preview struct {
+	Layout        Layout        `json:"layout"`
+	Rows          Rows          `json:"rows"`
+	First         []Reading     `json:"first"`     // The first readings as understood, at most 20
+	Questions     []Question    `json:"questions"` // What is left open
+	Problems      []FileProblem `json:"problems"`
+	ProblemsTotal int           `json:"problems_total"` // How many there are; the first thousand of each severity are listed
+	Refused       bool          `json:"refused"`        // An import with these options would be refused
+}
+
+// Reading is one level of a file as understood.
+type Reading struct {
+	At       time.Time `json:"at"`                                            // Where its sample begins; of a spot reading its instant
+	LevelDB  *Level    `json:"level_db"`                                      // Null where flagged
+	Flag     string    `json:"flag,omitempty" enums:"under_range,over_range"` // Where the level lay
+	Position int       `json:"position,omitempty"`                            // Number that the file gives its position
+	Quantity string    `json:"quantity,omitempty"`                            // What it is a reading of
+}
+
+// Question is something that the file leaves open.
+type Question struct {
+	Option  string   `json:"option" example:"date_order"` // Member of the import's options that answers it
+	Detail  string   `json:"detail"`                      // What is asked
+	Choices []string `json:"choices,omitempty"`           // What may be answered, where it is one of these
+	Needed  bool     `json:"needed"`                      // Without an answer the file is refused; else the first choice is taken and said
+}
+
+const (
+	maxPreview   = 256 << 20 // bytes
+	firstRows    = 20
+	previewInRAM = 4 << 20 // bytes; longer files go to a temporary file
+)
+
+// preview says what a file would become.
+//
+//	@Summary		Look at a log file without storing it
+//	@Description	The layout as detected, the first readings as understood, and the questions left open. Nothing is stored. Files of at most 256 MiB.
+//	@Tags			imports
+//	@Accept			multipart/form-data
+//	@Param			file	formData	file			true	"Log file"
+//	@Param			options	formData	PreviewOptions	true	"What is known of it"
+//	@Success		200		{object}	Preview
+//	@Failure		default	{object}	Problem	"Any error"
+//	@Router			/v1/imports/preview [post]
+func (h importHandlers) preview(c *gin.Context) {
+	a, _ := answer(h.server, c, http.StatusOK, h.look)
+	h.send(c, a)
+}
+
+func (h importHandlers) look(c *gin.Context) (Preview, error) {
+	for name := range c.Request.URL.Query() {
+		return Preview{}, badParameter(name, "unknown_parameter", "is not known here")
+	}
+	var file spool
+	defer file.close()
+	text, err := readForm(c, maxPreview, func(_ string, r io.Reader) error {
+		_, err := io.Copy(&file, r)
+		return err
+	})
+	if err != nil {
+		return Preview{}, err
+	}
+	var in PreviewOptions
+	var o survey.ImportOptions
+	err = decodeJSON(text, &in, func() error {
+		var bad fault.Fields
+		o = in.options(&bad)
+		o.InstrumentID = orZero(in.InstrumentID)
+		collect(&bad, o.ValidateForPreview())
+		return bad.Err("preview options")
+	})
+	if err != nil {
+		return Preview{}, err
+	}
+	known, err := h.known(c.Request.Context(), orZero(in.SurveyID), o)
+	if err != nil {
+		return Preview{}, err
+	}
+	return lookAt(&file, o, known)
+}
+
+// surroundings are what is known of a file from elsewhere.
+type surroundings struct {
+	survey    survey.Survey
+	project   survey.Project
+	layout    survey.Layout
+	positions []int // numbers of the project's positions; nil where it is not known
+}
+
+func (h importHandlers) known(ctx context.Context, surveyID uuid.UUID, o survey.ImportOptions) (k surroundings, err error) {
+	unknown := func(member, what string) error {
+		return &fault.Error{Kind: fault.Invalid, Message: "invalid preview", Fields: []fault.Field{{Path: member, Code: "unknown_reference", Reason: "names no " + what}}}
+	}
+	if o.LayoutID != uuid.Nil {
+		k.layout, err = h.store.Layout(ctx, o.LayoutID)
+		if fault.KindOf(err) == fault.NotFound || err == nil && k.layout.Removed {
+			err = unknown("layout_id", "layout")
+		}
+		if err != nil {
+			return k, err
+		}
+	}
+	if surveyID == uuid.Nil {
+		return k, nil
+	}
+	if k.survey, err = h.store.Survey(ctx, surveyID); err != nil {
+		if fault.KindOf(err) == fault.NotFound {
+			err = unknown("survey_id", "survey")
+		}
+		return k, err
+	}
+	if k.project, err = h.store.Project(ctx, k.survey.ProjectID); err != nil {
+		return k, err
+	}
+	k.positions = []int{}
+	for p := (request.Page{Limit: 1000}); ; {
+		found, err := h.store.Positions(ctx, k.project.ID, p)
+		if err != nil {
+			return k, err
+		}
+		for _, f := range found {
+			k.positions = append(k.positions, f.Number)
+		}
+		if len(found) < p.Limit {
+			return k, nil
+		}
+		p.After = found[len(found)-1].ID
+	}
+}
+
+// lookAt reads the file as an import would.
+func lookAt(r io.ReadSeeker, o survey.ImportOptions, k surroundings) (Preview, error) {
+	reading := o.Reading(k.project, k.survey, k.layout)
+	out := Preview{First: []Reading{}, Questions: []Question{}, Problems: []FileProblem{}}
+	report, err := logfile.Read(r, reading, func(p logfile.Part, run series.Run) error {
+		for i, l := range run.Levels {
+			if len(out.First) == firstRows {
+				return nil
+			}
+			out.First = append(out.First, readingOf(p, run, i, l))
+		}
+		return nil
+	})
+	if err != nil {
+		return out, err
+	}
+	out.Layout, out.Rows = fileLayoutOf(report.Layout), Rows(report.Rows)
+	for _, p := range report.Problems {
+		out.Problems = append(out.Problems, fileProblemOf(p))
+	}
+	out.ProblemsTotal, out.Refused = report.ProblemsTotal, report.Refused
+	out.Questions = append(out.Questions, questions(report, o, k)...)
+	for _, q := range out.Questions {
+		out.Refused = out.Refused || q.Needed
+	}
+	return out, nil
+}
+
+func readingOf(p logfile.Part, run series.Run, i int, l acoustic.Level) Reading {
+	r := Reading{At: run.Start.Add(time.Duration(i) * p.Interval), Position: p.Position, Quantity: p.Quantity}
+	switch l {
+	case series.UnderRange:
+		r.Flag = "under_range"
+	case series.OverRange:
+		r.Flag = "over_range"
+	default:
+		r.LevelDB = (*Level)(&l)
+	}
+	return r
+}
+
+// questions says what a file and its options leave open.
+func questions(report logfile.Report, o survey.ImportOptions, k surroundings) (qs []Question) {
+	for _, p := range report.Problems {
+		switch p.Code {
+		case "date_order_ambiguous":
+			q := Question{Option: "date_order", Detail: p.Detail + " (" + p.Text + ")", Needed: true}
+			for _, order := range []string{"ymd", "dmy", "mdy"} {
+				if strings.Contains(p.Detail, order) {
+					q.Choices = append(q.Choices, order)
+				}
+			}
+			qs = append(qs, q)
+		case "level_column_ambiguous":
+			qs = append(qs, Question{Option: "layout_id", Detail: p.Detail, Needed: true})
+		case "stamps_assumed":
+			qs = append(qs, Question{
+				Option: "stamps", Detail: "does a stamp mark the beginning or the end of its interval?", Choices: []string{"interval_start", "interval_end"},
+			})
+		}
+	}
+	missing := map[int]bool{}
+	quantity := false
+	for _, t := range report.Tracks {
+		if t.Quantity == "" && o.Quantity == "" && !quantity {
+			quantity = true
+			qs = append(qs, Question{Option: "quantity", Detail: "the file does not say what was logged", Needed: true})
+		}
+		_, mapped := o.Positions[t.Position]
+		switch {
+		case mapped, o.PositionID != uuid.Nil, o.CreatePositions, missing[t.Position]:
+		case t.Position == 0:
+			missing[0] = true
+			qs = append(qs, Question{Option: "position_id", Detail: "the file names no position", Needed: true})
+		case k.positions != nil && !slices.Contains(k.positions, t.Position):
+			missing[t.Position] = true
+			qs = append(qs, Question{
+				Option: "positions", Detail: "the project has no position of number " + itoa(t.Position) + ": map it, or allow create_positions", Needed: true,
+			})
+		}
+	}
+	return qs
+}
+
+// spool holds a file while it is looked at: in memory, a longer one in a temporary file.
+type spool struct {
+	bytes []byte
+	file  *os.File
+	at    int64
+}
+
+// Write implements io.Writer.
+func (s *spool) Write(p []byte) (int, error) {
+	if s.file == nil && len(s.bytes)+len(p) <= previewInRAM {
+		s.bytes = append(s.bytes, p...)
+		return len(p), nil
+	}
+	if s.file == nil {
+		f, err := os.CreateTemp("", "leveltrail-preview-")
+		if err != nil {
+			return 0, err
+		}
+		s.file = f
+		_ = os.Remove(f.Name()) // it lives until it is closed; where the system forbids that, close removes it
+		if _, err := f.Write(s.bytes); err != nil {
+			return 0, err
+		}
+		s.bytes = nil
+	}
+	return s.file.Write(p)
+}
+
+// Read implements io.Reader.
+func (s *spool) Read(p []byte) (int, error) {
+	if s.file != nil {
+		return s.file.Read(p)
+	}
+	if s.at >= int64(len(s.bytes)) {
+		return 0, io.EOF
+	}
+	n := copy(p, s.bytes[s.at:])
+	s.at += int64(n)
+	return n, nil
+}
+
+// Seek implements io.Seeker.
+func (s *spool) Seek(offset int64, whence int) (int64, error) {
+	if s.file != nil {
+		return s.file.Seek(offset, whence)
+	}
+	switch whence {
+	case io.SeekCurrent:
+		offset += s.at
+	case io.SeekEnd:
+		offset += int64(len(s.bytes))
+	}
+	if offset < 0 {
+		return s.at, errors.New("seek before the beginning of a file")
+	}
+	s.at = offset
+	return offset, nil
+}
+
+func (s *spool) close() {
+	if s.file != nil {
+		s.file.Close()
+		os.Remove(s.file.Name())
+	}
+}
