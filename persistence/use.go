@@ -14,23 +14,24 @@ import (
 	"leveltrail/domain/series"
 )
 
-// useGrain is how exactly it is known when a stretch of use was recorded, see [appender.use].
-const useGrain = time.Minute
+// liveDelay is how long samples may take from their measurement to their arrival
+// for a sender to count as live, and how late what it sent is known, see [appender.use].
+const liveDelay = time.Minute
 
 // usedStretch is a stretch of use as stored.
 type usedStretch struct {
 	From, To   time.Time
-	RecordedAt time.Time // when its first samples arrived
+	RecordedAt time.Time
+	Live       bool
 }
 
 // use records the stretches, in time order, in which the meter's channel was in use by the series.
 //
-// A stretch counts from the instant at which its samples were recorded. A meter that
-// sends every second must not leave a row a second, so a stretch grows by samples that
-// adjoin its end where that keeps its history true to useGrain: where they were recorded
-// within useGrain of its first samples, or arrive within useGrain of the times at which they were
-// measured. Of a stretch extended after an instant, what was known at that instant
-// is then what lies before that instant, give or take useGrain.
+// A stretch counts from the instant at which its samples were recorded, so each
+// append has stretches of its own. A meter that sends every second must not leave a
+// row a second: samples that arrive within liveDelay of their measurement lengthen one
+// live stretch. Of that, what counts at an instant is what lies more than liveDelay
+// before the instant. All of it had arrived by then, and no later append changes it.
 func (a *appender) use(ctx context.Context, stretches []series.Span) error {
 	had, err := a.stretchesNear(ctx, stretches)
 	if err != nil {
@@ -40,26 +41,27 @@ func (a *appender) use(ctx context.Context, stretches []series.Span) error {
 		return contradiction(at)
 	}
 	var longer, until, from, to []time.Time
+	var live []bool
 	for _, s := range a.unused(had, stretches) {
 		if h, ok := endingAt(had, s.From); ok && a.header.IntervalUS > 0 && a.grows(h, s) {
 			longer, until = append(longer, h.From), append(until, s.To)
 		} else {
-			from, to = append(from, s.From), append(to, s.To)
+			from, to, live = append(from, s.From), append(to, s.To), append(live, a.live(s))
 		}
 	}
 	b := &pgx.Batch{}
 	if longer != nil {
 		b.Queue(`
-			update instrument_use set during = tstzrange(lower(during), n.t),
-				extended_at = case when extended_at is null and recorded_at = $1 then null else greatest(extended_at, $1) end
-			from unnest($2::timestamptz[], $3::timestamptz[]) n (f, t) where series_id = $4 and lower(during) = n.f`,
-			a.now, longer, until, a.header.ID)
+			update instrument_use set during = tstzrange(lower(during), n.t)
+			from unnest($1::timestamptz[], $2::timestamptz[]) n (f, t) where series_id = $3 and lower(during) = n.f`,
+			longer, until, a.header.ID)
 	}
 	if from != nil {
 		b.Queue(`
-			insert into instrument_use (instrument_id, channel, client_id, survey_id, series_id, quantity, during, recorded_at)
-			select $1, $2, $3, $4, $5, $6, tstzrange(n.f, n.t, $7), $8 from unnest($9::timestamptz[], $10::timestamptz[]) n (f, t)`,
-			a.header.InstrumentID, a.header.Channel, a.header.ClientID, a.header.SurveyID, a.header.ID, a.header.Use(), a.bounds(), a.now, from, to)
+			insert into instrument_use (instrument_id, channel, client_id, survey_id, series_id, quantity, during, recorded_at, live)
+			select $1, $2, $3, $4, $5, $6, tstzrange(n.f, n.t, $7), $8, n.live
+			from unnest($9::timestamptz[], $10::timestamptz[], $11::boolean[]) n (f, t, live)`,
+			a.header.InstrumentID, a.header.Channel, a.header.ClientID, a.header.SurveyID, a.header.ID, a.header.Use(), a.bounds(), a.now, from, to, live)
 	}
 	if b.Len() == 0 {
 		return nil
@@ -111,7 +113,7 @@ func (a *appender) stretchesNear(ctx context.Context, stretches []series.Span) (
 			}
 		})
 	b.Queue(`
-		select lower(during) as "from", upper(during) as "to", recorded_at from instrument_use
+		select lower(during) as "from", upper(during) as "to", recorded_at, live from instrument_use
 		where series_id = $1 and lower(during) between
 			coalesce((select max(lower(during)) from instrument_use where series_id = $1 and lower(during) <= $2), $2) and $3
 		order by 1`,
@@ -170,12 +172,15 @@ func endingAt(had []usedStretch, t time.Time) (usedStretch, bool) {
 	return had[i], true
 }
 
-// grows reports whether the stretch h, which ends where s begins, takes s in.
+// grows reports whether the stretch h, which ends where s begins, takes s in
+// without any view of the past being altered.
 func (a *appender) grows(h usedStretch, s series.Span) bool {
-	since := a.now.Sub(h.RecordedAt)
-	together := since >= 0 && since <= useGrain
-	live := a.now.Sub(s.From) <= useGrain && s.To.Sub(a.now) <= useGrain
-	return together || live
+	return h.Live == a.live(s) && (h.Live || h.RecordedAt.Equal(a.now))
+}
+
+// live reports whether the samples of s arrive as they are measured.
+func (a *appender) live(s series.Span) bool {
+	return a.header.IntervalUS > 0 && a.now.Sub(s.From) <= liveDelay && s.To.Sub(a.now) <= liveDelay
 }
 
 // withSpan adds to spans one that begins no earlier than the last, joined to it where they meet.

@@ -74,15 +74,15 @@ func usesKnown(ctx context.Context, q conn, v survey.Survey, at time.Time) ([]ca
 			})
 		}
 	}
-	// A reading takes no time; the database's shortest stands for its instant. A stretch
-	// that was lengthened later had by then grown to the present, see [appender.use].
+	// A reading takes no time; the database's shortest stands for its instant. What
+	// of a live stretch is known: see [appender.use].
 	rows, _ := q.Query(ctx, `
 		select series_id, lower(during), greatest(
-			case when extended_at > $2 then least(upper(during), $2) else upper(during) end,
+			case when live then least(upper(during), $3) else upper(during) end,
 			lower(during) + interval '1 microsecond')
 		from instrument_use
-		where survey_id = $1 and recorded_at <= $2 and (withdrawn_at is null or withdrawn_at > $2)
-		order by series_id, lower(during)`, v.ID, at)
+		where survey_id = $1 and recorded_at <= $2 and (withdrawn_at is null or withdrawn_at > $2) and (not live or lower(during) < $3)
+		order by series_id, lower(during)`, v.ID, at, at.Add(-liveDelay))
 	var id uuid.UUID
 	var from, to time.Time
 	_, err = pgx.ForEachRow(rows, []any{&id, &from, &to}, func() error {

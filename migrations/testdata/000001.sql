@@ -87,7 +87,7 @@ insert into sample_day (client_id, series_id, day, data) values
 
 insert into instrument_use (instrument_id, channel, client_id, survey_id, series_id, quantity, during, recorded_at, live) values
 	('00000000-0000-7000-8000-00000000000d', 1, '00000000-0000-7000-8000-00000000000a', '00000000-0000-7000-8000-000000000012',
-		'00000000-0000-7000-8000-000000000015', 'LAeq', '[2026-02-01Z, 2026-02-01 00:00:01Z)', '2026-02-02Z');
+		'00000000-0000-7000-8000-000000000015', 'LAeq', '[2026-02-01Z, 2026-02-01 00:00:01Z)', '2026-02-02Z', false);
 
 insert into client_version select * from client;
 insert into laboratory_version select * from laboratory;
