@@ -285,11 +285,13 @@ create table sample_block (
 	numbers   integer not null,
 	lowest    smallint not null, -- hundredths of a decibel, of the numbers
 	highest   smallint not null,
-	data      bytea not null, -- persistence/levels/FORMAT.md
+	data      bytea not null, -- persistence/levels/FORMAT.md; of a long block whole chunks as they lie on pages
+	rest      bytea not null default '', -- what follows data
 	primary key (client_id, series_id, hour),
 	constraint sample_block_series_fkey foreign key (client_id, series_id) references series (client_id, id)
 );
 alter table sample_block alter column data set storage external;
+alter table sample_block alter column rest set storage plain;
 
 -- Derived from the blocks of one UTC day and rebuildable from them at any time.
 create table sample_day (

@@ -3,7 +3,10 @@ package persistence
 import (
 	"context"
 	"fmt"
+	"runtime"
 	"slices"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -25,7 +28,6 @@ type appender struct {
 	size    int // of pending
 	content series.Content
 	locked  bool
-	buf     []byte
 }
 
 // flushAt is how many samples are gathered before they are written; a run counts as
@@ -119,9 +121,8 @@ func (a *appender) writeBlocks(ctx context.Context, parts []series.Part) error {
 	var hours []time.Time
 	var numbers []int32
 	var lowest, highest []int16
-	var data [][]byte
 	var days []time.Time
-	a.buf = a.buf[:0]
+	var blocks []series.Part // to be written
 	for _, p := range parts {
 		runs, before := p.Runs, series.Tally{}
 		if old := stored[p.Start.Unix()]; old != nil {
@@ -140,9 +141,8 @@ func (a *appender) writeBlocks(ctx context.Context, parts []series.Part) error {
 		if t.Samples() == before.Samples() {
 			continue // all of it was there
 		}
-		start := len(a.buf)
-		a.buf = levels.Append(a.buf, p.Start, interval, runs)
-		hours, numbers, data = append(hours, p.Start), append(numbers, int32(t.Count)), append(data, a.buf[start:len(a.buf):len(a.buf)])
+		blocks = append(blocks, series.Part{Start: p.Start, Runs: runs})
+		hours, numbers = append(hours, p.Start), append(numbers, int32(t.Count))
 		lowest, highest = append(lowest, int16(t.Min)), append(highest, int16(t.Max))
 		if day := p.Start.Truncate(24 * time.Hour); len(days) == 0 || !days[len(days)-1].Equal(day) {
 			days = append(days, day)
@@ -152,13 +152,14 @@ func (a *appender) writeBlocks(ctx context.Context, parts []series.Part) error {
 	if len(hours) == 0 {
 		return nil
 	}
+	data, rest := encode(blocks, interval)
 	b := &pgx.Batch{}
 	b.Queue(`
-		insert into sample_block (client_id, series_id, hour, numbers, lowest, highest, data)
-		select $1, $2, * from unnest($3::timestamptz[], $4::integer[], $5::smallint[], $6::smallint[], $7::bytea[])
+		insert into sample_block (client_id, series_id, hour, numbers, lowest, highest, data, rest)
+		select $1, $2, * from unnest($3::timestamptz[], $4::integer[], $5::smallint[], $6::smallint[], $7::bytea[], $8::bytea[])
 		on conflict (client_id, series_id, hour) do update
-			set numbers = excluded.numbers, lowest = excluded.lowest, highest = excluded.highest, data = excluded.data`,
-		a.header.ClientID, a.header.ID, hours, numbers, lowest, highest, data)
+			set numbers = excluded.numbers, lowest = excluded.lowest, highest = excluded.highest, data = excluded.data, rest = excluded.rest`,
+		a.header.ClientID, a.header.ID, hours, numbers, lowest, highest, data, rest)
 	b.Queue(`delete from sample_day where client_id = $1 and series_id = $2 and day = any($3::date[])`, a.header.ClientID, a.header.ID, days)
 	b.Queue(`
 		update series_content set revision = revision + 1, starts_at = $3, ends_at = $4, numbers = $5, under = $6, over = $7,
@@ -170,6 +171,32 @@ func (a *appender) writeBlocks(ctx context.Context, parts []series.Part) error {
 	return a.tx.SendBatch(ctx, b).Close()
 }
 
+// pageChunk is the most bytes of a long value that PostgreSQL keeps in one piece, four
+// to a page. What is left of a block over whole pieces stands in its row: as a piece of
+// its own it would leave a quarter of a page empty.
+const pageChunk = 1996
+
+// encode returns the bytes of blocks, made on all cores: of each whole pieces and the rest.
+func encode(blocks []series.Part, interval time.Duration) (data, rest [][]byte) {
+	data, rest = make([][]byte, len(blocks)), make([][]byte, len(blocks))
+	var next atomic.Int64
+	var work sync.WaitGroup
+	for range min(runtime.GOMAXPROCS(0), (len(blocks)+7)/8) {
+		work.Go(func() {
+			for i := next.Add(1) - 1; i < int64(len(blocks)); i = next.Add(1) - 1 {
+				b := levels.Append(nil, blocks[i].Start, interval, blocks[i].Runs)
+				n := len(b)
+				if n > pageChunk {
+					n -= n % pageChunk
+				}
+				data[i], rest[i] = b[:n], b[n:]
+			}
+		})
+	}
+	work.Wait()
+	return data, rest
+}
+
 // blocks returns the stored blocks of the hours of parts by their Unix time.
 func (a *appender) blocks(ctx context.Context, parts []series.Part) (map[int64][]byte, error) {
 	if a.content.Samples() == 0 {
@@ -179,7 +206,7 @@ func (a *appender) blocks(ctx context.Context, parts []series.Part) (map[int64][
 	for i, p := range parts {
 		hours[i] = p.Start
 	}
-	rows, _ := a.tx.Query(ctx, `select hour, data from sample_block where client_id = $1 and series_id = $2 and hour = any($3)`,
+	rows, _ := a.tx.Query(ctx, `select hour, data || rest from sample_block where client_id = $1 and series_id = $2 and hour = any($3)`,
 		a.header.ClientID, a.header.ID, hours)
 	stored := map[int64][]byte{}
 	var hour time.Time

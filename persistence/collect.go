@@ -340,7 +340,7 @@ func (c *reader) eachBlock(ctx context.Context, hours []time.Time, f func(hour t
 			n++
 		}
 		b.Queue(`
-			select hour, data from sample_block where client_id = $1 and series_id = $2 and hour between $3 and $4 order by hour`,
+			select hour, data || rest from sample_block where client_id = $1 and series_id = $2 and hour between $3 and $4 order by hour`,
 			c.facts.Series.ClientID, c.facts.Series.ID, hours[0], hours[n-1]).
 			Query(func(rows pgx.Rows) (err error) {
 				for more && rows.Next() {

@@ -135,7 +135,7 @@ func (c *verifier) stretch(ctx context.Context, s series.Span) error {
 		return err
 	}
 	rows, _ = c.Query(ctx, `
-		select hour, numbers, lowest, highest, data from sample_block
+		select hour, numbers, lowest, highest, data || rest as data from sample_block
 		where client_id = $1 and series_id = $2 and hour >= $3 and hour < $4 order by hour`,
 		c.facts.Series.ClientID, c.facts.Series.ID, s.From, s.To)
 	var hour time.Time

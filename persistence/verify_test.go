@@ -48,7 +48,7 @@ func TestVerifySamplesFindsTampering(t *testing.T) {
 		{"highest of a block", `update sample_block set highest = highest + 1 where series_id = $1 and hour = $2`, []any{hour}, second, "block of 05:00:00"},
 		{"a byte of a block", `update sample_block set data = set_byte(data, 30, get_byte(data, 30) # 1) where series_id = $1 and hour = $2`, []any{hour}, second, "not what was written"},
 		{
-			"another block, well made", `update sample_block set data = $3, numbers = $4, lowest = $5, highest = $6 where series_id = $1 and hour = $2`,
+			"another block, well made", `update sample_block set data = $3, rest = '', numbers = $4, lowest = $5, highest = $6 where series_id = $1 and hour = $2`,
 			[]any{hour, block, tally.Count, int16(tally.Min), int16(tally.Max)},
 			second, "aggregate of the day",
 		},

@@ -102,7 +102,11 @@ func (s sound) level(time float64) (f Figure, reason string) {
 	case s.unknown:
 		return f, noRange
 	}
-	low, high := acoustic.FromRatio(s.low/time), acoustic.FromRatio(s.high/time)
+	high := acoustic.FromRatio(s.high / time)
+	low := high
+	if s.low != s.high {
+		low = acoustic.FromRatio(s.low / time)
+	}
 	f.Range = s.source
 	switch {
 	case s.open:
