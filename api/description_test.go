@@ -46,6 +46,7 @@ func described(t testing.TB, r *http.Request, sent []byte, w *httptest.ResponseR
 		Request: again, PathParams: params, Route: route, QueryParams: r.URL.Query(),
 		Options: &openapi3filter.Options{
 			MultiError: true, IncludeResponseStatus: true, SkipSettingDefaults: true,
+			ExcludeRequestBody: len(sent) == 0 && r.Header.Get("Content-Type") == "application/partial-upload", // a piece of no bytes
 			AuthenticationFunc: openapi3filter.NoopAuthenticationFunc,
 		},
 	}

@@ -232,9 +232,9 @@ func (h figureHandlers) routes(v1 *gin.RouterGroup) {
 //	@Param			id					path		string		true	"Series"															format(uuid)
 //	@Param			from				query		string		false	"Beginning of the span"												format(date-time)
 //	@Param			to					query		string		false	"End of the span"													format(date-time)
-//	@Param			percentiles			query		[]number	false	"Exceedance levels, in percent of the time: 10,50,90 unless given; none for none"	collectionFormat(csv)
+//	@Param			percentiles			query		string		false	"Exceedance levels, in percent of the time, separated by commas: 10,50,90 unless given; none for none"
 //	@Param			step				query		string		false	"Length of the steps of a profile over time: 15m, 1h, 1d"
-//	@Param			step_percentiles	query		[]number	false	"Exceedance levels of each step: as percentiles unless given; none for none"		collectionFormat(csv)
+//	@Param			step_percentiles	query		string		false	"Exceedance levels of each step, separated by commas: as percentiles unless given; none for none"
 //	@Param			periods				query		string		false	"Name of a division of the day"
 //	@Param			time_zone			query		string		false	"IANA time zone of days and periods: the project's unless given"
 //	@Param			min_coverage		query		number		false	"Share of a period that must have been measured: 0.75 unless given"
@@ -289,9 +289,9 @@ func (h figureHandlers) ofSeries(c *gin.Context) (Summary, error) {
 //	@Param			id					path		string		true	"Survey"															format(uuid)
 //	@Param			from				query		string		false	"Beginning of the span"												format(date-time)
 //	@Param			to					query		string		false	"End of the span"													format(date-time)
-//	@Param			percentiles			query		[]number	false	"Exceedance levels, in percent of the time: 10,50,90 unless given; none for none"	collectionFormat(csv)
+//	@Param			percentiles			query		string		false	"Exceedance levels, in percent of the time, separated by commas: 10,50,90 unless given; none for none"
 //	@Param			step				query		string		false	"Length of the steps of a profile over time: 15m, 1h, 1d"
-//	@Param			step_percentiles	query		[]number	false	"Exceedance levels of each step: as percentiles unless given; none for none"		collectionFormat(csv)
+//	@Param			step_percentiles	query		string		false	"Exceedance levels of each step, separated by commas: as percentiles unless given; none for none"
 //	@Param			periods				query		string		false	"Name of a division of the day"
 //	@Param			time_zone			query		string		false	"IANA time zone of days and periods: the project's unless given"
 //	@Param			min_coverage		query		number		false	"Share of a period that must have been measured: 0.75 unless given"

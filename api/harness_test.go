@@ -74,11 +74,29 @@ type answer struct {
 	body   object // nil where the body is no JSON object
 }
 
-// call asks the service. body is nil, a text to be sent as it is, or a value to be
-// sent as JSON; headers are names and values in turn and replace those that every request has.
+// call asks the service and holds request and answer against the description.
+// body is nil, a text to be sent as it is, or a value to be sent as JSON; headers
+// are names and values in turn and replace those that every request has.
 func (s *service) call(method, path string, body any, headers ...string) answer {
 	s.t.Helper()
-	var sent []byte
+	r, sent := s.request(method, path, body, headers...)
+	w := httptest.NewRecorder()
+	s.handler.ServeHTTP(w, r)
+	described(s.t, r, sent, w)
+	return answerOf(w)
+}
+
+// ask is call without the description.
+func (s *service) ask(method, path string, body any, headers ...string) answer {
+	s.t.Helper()
+	r, _ := s.request(method, path, body, headers...)
+	w := httptest.NewRecorder()
+	s.handler.ServeHTTP(w, r)
+	return answerOf(w)
+}
+
+func (s *service) request(method, path string, body any, headers ...string) (r *http.Request, sent []byte) {
+	s.t.Helper()
 	switch b := body.(type) {
 	case nil:
 	case string:
@@ -89,7 +107,7 @@ func (s *service) call(method, path string, body any, headers ...string) answer 
 			s.t.Fatal(err)
 		}
 	}
-	r := httptest.NewRequestWithContext(s.t.Context(), method, path, bytes.NewReader(sent))
+	r = httptest.NewRequestWithContext(s.t.Context(), method, path, bytes.NewReader(sent))
 	r.Header.Set("Authorization", "Bearer "+s.key)
 	if sent != nil {
 		r.Header.Set("Content-Type", "application/json")
@@ -100,9 +118,10 @@ func (s *service) call(method, path string, body any, headers ...string) answer 
 	for pair := range slices.Chunk(headers, 2) {
 		r.Header.Set(pair[0], pair[1])
 	}
-	w := httptest.NewRecorder()
-	s.handler.ServeHTTP(w, r)
-	described(s.t, r, sent, w)
+	return r, sent
+}
+
+func answerOf(w *httptest.ResponseRecorder) answer {
 	a := answer{status: w.Code, header: w.Header(), raw: w.Body.Bytes()}
 	_ = json.Unmarshal(a.raw, &a.body)
 	return a
