@@ -13,7 +13,6 @@ import (
 	"github.com/gin-gonic/gin"
 	"github.com/google/uuid"
 
-	"leveltrail/domain/acoustic"
 	"leveltrail/domain/fault"
 	"leveltrail/domain/logfile"
 	"leveltrail/domain/request"
@@ -32,34 +31,45 @@ type PreviewOptions struct {
 type Preview struct {
 	Layout        Layout        `json:"layout"`
 	Rows          Rows          `json:"rows"`
-	First         []Reading     `json:"first"`     // The first readings as understood, at most 20
+	First         []FileRow     `json:"first"`     // The first rows of data as understood, at most 20
 	Questions     []Question    `json:"questions"` // What is left open
 	Problems      []FileProblem `json:"problems"`
 	ProblemsTotal int           `json:"problems_total"` // How many there are; the first thousand of each severity are listed
 	Refused       bool          `json:"refused"`        // An import with these options would be refused
 }
 
-// Reading is one level of a file as understood.
-type Reading struct {
-	At       time.Time `json:"at"`                                            // Where its sample begins; of a spot reading its instant
-	LevelDB  *Level    `json:"level_db"`                                      // Null where flagged
-	Flag     string    `json:"flag,omitempty" enums:"under_range,over_range"` // Where the level lay
-	Position int       `json:"position,omitempty"`                            // Number that the file gives its position
-	Quantity string    `json:"quantity,omitempty"`                            // What it is a reading of
+// FileRow is a row of a file as understood.
+type FileRow struct {
+	Line     int         `json:"line"`               // From 1
+	At       *time.Time  `json:"at"`                 // By the meter's clock; null where it cannot be told
+	Position int         `json:"position,omitempty"` // Number that the file gives its position
+	Channel  int         `json:"channel,omitempty"`  // Of the meter, where the file names it
+	Levels   []FileLevel `json:"levels"`             // Of the row's columns of levels
+	Code     string      `json:"code,omitempty"`     // Why the row cannot be read
+	Text     string      `json:"text"`               // Beginning of the line
+}
+
+// FileLevel is a level of a row of a file.
+type FileLevel struct {
+	Column   int    `json:"column"`                                        // Place, from 1
+	Quantity string `json:"quantity,omitempty"`                            // What it is; absent: not known
+	LevelDB  *Level `json:"level_db"`                                      // Null where there is no number
+	Flag     string `json:"flag,omitempty" enums:"under_range,over_range"` // Where the level lay
+	Code     string `json:"code,omitempty"`                                // Why there is none
 }
 
 // Question is something that the file leaves open.
 type Question struct {
-	Option  string   `json:"option" example:"date_order"` // Member of the import's options that answers it
+	Option  string   `json:"option" example:"date_order"` // Member of the import's options that answers it; layout_id: a layout that says it
 	Detail  string   `json:"detail"`                      // What is asked
 	Choices []string `json:"choices,omitempty"`           // What may be answered, where it is one of these
-	Needed  bool     `json:"needed"`                      // Without an answer the file is refused; else the first choice is taken and said
+	Assumed string   `json:"assumed,omitempty"`           // What is taken without an answer
+	Needed  bool     `json:"needed"`                      // Without an answer the file is refused
 }
 
 const (
 	maxPreview   = 256 << 20 // bytes
-	firstRows    = 20
-	previewInRAM = 4 << 20 // bytes; longer files go to a temporary file
+	previewInRAM = 4 << 20   // bytes; longer files go to a temporary file
 )
 
 // preview says what a file would become.
@@ -161,84 +171,84 @@ func (h importHandlers) known(ctx context.Context, surveyID uuid.UUID, o survey.
 
 // lookAt reads the file as an import would.
 func lookAt(r io.ReadSeeker, o survey.ImportOptions, k surroundings) (Preview, error) {
-	reading := o.Reading(k.project, k.survey, k.layout)
-	out := Preview{First: []Reading{}, Questions: []Question{}, Problems: []FileProblem{}}
-	report, err := logfile.Read(r, reading, func(p logfile.Part, run series.Run) error {
-		for i, l := range run.Levels {
-			if len(out.First) == firstRows {
-				return nil
-			}
-			out.First = append(out.First, readingOf(p, run, i, l))
-		}
-		return nil
-	})
+	seen, err := logfile.Look(r, o.Reading(k.project, k.survey, k.layout))
 	if err != nil {
-		return out, err
+		return Preview{}, err
 	}
-	out.Layout, out.Rows = fileLayoutOf(report.Layout), Rows(report.Rows)
-	for _, p := range report.Problems {
+	out := Preview{
+		Layout: fileLayoutOf(seen.Layout), Rows: Rows(seen.Rows), First: []FileRow{}, Questions: []Question{}, Problems: []FileProblem{},
+		ProblemsTotal: seen.ProblemsTotal, Refused: seen.Refused,
+	}
+	for _, row := range seen.First {
+		out.First = append(out.First, fileRowOf(row))
+	}
+	for _, p := range seen.Problems {
 		out.Problems = append(out.Problems, fileProblemOf(p))
 	}
-	out.ProblemsTotal, out.Refused = report.ProblemsTotal, report.Refused
-	out.Questions = append(out.Questions, questions(report, o, k)...)
+	for _, q := range seen.Questions {
+		if q.Code != "position" {
+			out.Questions = append(out.Questions, Question{optionOf(q.Member), q.Detail, q.Answers, q.Assumed, q.Binding})
+		}
+	}
+	out.Questions = append(out.Questions, placesAsked(seen.Tracks, o, k)...)
 	for _, q := range out.Questions {
 		out.Refused = out.Refused || q.Needed
 	}
 	return out, nil
 }
 
-func readingOf(p logfile.Part, run series.Run, i int, l acoustic.Level) Reading {
-	r := Reading{At: run.Start.Add(time.Duration(i) * p.Interval), Position: p.Position, Quantity: p.Quantity}
-	switch l {
-	case series.UnderRange:
-		r.Flag = "under_range"
-	case series.OverRange:
-		r.Flag = "over_range"
-	default:
-		r.LevelDB = (*Level)(&l)
+// optionOf returns the import's option that sets a member of the options for reading.
+func optionOf(member string) string {
+	switch {
+	case member == "layout/date_order":
+		return "date_order"
+	case strings.HasPrefix(member, "layout/"):
+		return "layout_id"
 	}
-	return r
+	return member
 }
 
-// questions says what a file and its options leave open.
-func questions(report logfile.Report, o survey.ImportOptions, k surroundings) (qs []Question) {
-	for _, p := range report.Problems {
-		switch p.Code {
-		case "date_order_ambiguous":
-			q := Question{Option: "date_order", Detail: p.Detail + " (" + p.Text + ")", Needed: true}
-			for _, order := range []string{"ymd", "dmy", "mdy"} {
-				if strings.Contains(p.Detail, order) {
-					q.Choices = append(q.Choices, order)
-				}
-			}
-			qs = append(qs, q)
-		case "level_column_ambiguous":
-			qs = append(qs, Question{Option: "layout_id", Detail: p.Detail, Needed: true})
-		case "stamps_assumed":
-			qs = append(qs, Question{
-				Option: "stamps", Detail: "does a stamp mark the beginning or the end of its interval?", Choices: []string{"interval_start", "interval_end"},
-			})
-		}
+func fileRowOf(row logfile.Shown) FileRow {
+	out := FileRow{Line: row.Line, Position: row.Position, Channel: row.Channel, Levels: []FileLevel{}, Code: row.Code, Text: row.Text}
+	if !row.At.IsZero() {
+		out.At = &row.At
 	}
-	missing := map[int]bool{}
-	quantity := false
-	for _, t := range report.Tracks {
-		if t.Quantity == "" && o.Quantity == "" && !quantity {
-			quantity = true
-			qs = append(qs, Question{Option: "quantity", Detail: "the file does not say what was logged", Needed: true})
+	for _, v := range row.Levels {
+		l := FileLevel{Column: v.Column, Quantity: v.Quantity, Code: v.Code}
+		switch {
+		case v.Code != "":
+		case v.Level == series.UnderRange:
+			l.Flag = "under_range"
+		case v.Level == series.OverRange:
+			l.Flag = "over_range"
+		default:
+			l.LevelDB = (*Level)(&v.Level)
 		}
+		out.Levels = append(out.Levels, l)
+	}
+	return out
+}
+
+// placesAsked asks where the tracks of a file were measured, as far as nothing says so.
+func placesAsked(tracks []logfile.Track, o survey.ImportOptions, k surroundings) (qs []Question) {
+	asked := map[int]bool{}
+	for _, t := range tracks {
 		_, mapped := o.Positions[t.Position]
 		switch {
-		case mapped, o.PositionID != uuid.Nil, o.CreatePositions, missing[t.Position]:
+		case mapped, o.PositionID != uuid.Nil, asked[t.Position]:
 		case t.Position == 0:
-			missing[0] = true
-			qs = append(qs, Question{Option: "position_id", Detail: "the file names no position", Needed: true})
-		case k.positions != nil && !slices.Contains(k.positions, t.Position):
-			missing[t.Position] = true
+			qs = append(qs, Question{Option: "position_id", Detail: "the file names no position: where was it measured?", Needed: true})
+		case o.CreatePositions, slices.Contains(k.positions, t.Position):
+		case k.positions == nil:
+			qs = append(qs, Question{
+				Option: "positions", Detail: "which position of the project is number " + itoa(t.Position) + " of the file?", Assumed: "the one of this number",
+			})
+		default:
 			qs = append(qs, Question{
 				Option: "positions", Detail: "the project has no position of number " + itoa(t.Position) + ": map it, or allow create_positions", Needed: true,
 			})
 		}
+		asked[t.Position] = true
 	}
 	return qs
 }

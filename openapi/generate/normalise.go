@@ -155,8 +155,9 @@ func tidyBody(op operation) {
 		return
 	}
 	if content["application/partial-upload"] != nil { // swag adds a text beside it
-		child(op.operation, "requestBody")["content"] = object{
-			"application/partial-upload": object{"schema": object{"type": "string", "format": "binary"}},
+		op.operation["requestBody"] = object{
+			"description": child(op.operation, "requestBody")["description"],
+			"content":     object{"application/partial-upload": object{"schema": object{"type": "string", "format": "binary"}}},
 		}
 		return
 	}
