@@ -14,7 +14,7 @@ func TestQuick(t *testing.T) {
 		t.Skip("starts a PostgreSQL")
 	}
 	var out bytes.Buffer
-	if err := run(t.Context(), []string{"-quick", "-dir", t.TempDir() + "/pg"}, &out, t.Output()); err != nil {
+	if err := run(t.Context(), []string{"-quick"}, &out, t.Output()); err != nil {
 		t.Fatal(err)
 	}
 	rows := regexp.MustCompile(`(?m)^\| .+ \| (yes|no) +\|$`).FindAllString(out.String(), -1)
