@@ -3,7 +3,6 @@ package persistence
 import (
 	"context"
 	"fmt"
-	"math/rand/v2"
 	"slices"
 	"sync/atomic"
 	"testing"
@@ -123,20 +122,21 @@ func (b *samplesBed) stored(t fataler, h series.Series, limit int) []series.Run 
 // noise returns n levels from integers alone, so that they are the same everywhere
 // and always; flags are so many in a thousand.
 func noise(seed uint64, n, step, flags int) []acoustic.Level {
-	r := rand.New(rand.NewPCG(seed, 1))
+	next := func(n int) int { // SplitMix64
+		seed += 0x9e3779b97f4a7c15
+		z := (seed ^ seed>>30) * 0xbf58476d1ce4e5b9
+		z = (z ^ z>>27) * 0x94d049bb133111eb
+		return int((z ^ z>>31) % uint64(n))
+	}
 	ls := make([]acoustic.Level, n)
 	l := 5000
 	for i := range ls {
-		l = min(max(l+(r.IntN(41)-20)*step, 2000), 11000) / step * step
-		switch ls[i] = acoustic.Level(l); r.IntN(2000) {
-		case 0, 1, 2, 3, 4, 5, 6, 7, 8, 9:
-			if flags > 0 {
-				ls[i] = series.UnderRange
-			}
-		case 10, 11, 12, 13, 14, 15, 16, 17, 18, 19:
-			if flags > 0 {
-				ls[i] = series.OverRange
-			}
+		l = min(max(l+(next(41)-20)*step, 2000), 11_000)
+		switch ls[i] = acoustic.Level(l); {
+		case next(1000) < flags:
+			ls[i] = series.UnderRange
+		case next(1000) < flags:
+			ls[i] = series.OverRange
 		}
 	}
 	return ls
