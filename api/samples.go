@@ -136,6 +136,9 @@ type NewSamples struct {
 
 var flagOf = map[string]acoustic.Level{"under_range": series.UnderRange, "over_range": series.OverRange}
 
+// lastEnd bounds the times of samples.
+var lastEnd = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
+
 // runs returns the runs of s in a series of the interval, zero for a spot series.
 func (s NewSamples) runs(interval time.Duration) ([]series.Run, error) {
 	var bad fault.Fields
@@ -172,6 +175,13 @@ func (s NewSamples) runs(interval time.Duration) ([]series.Run, error) {
 	var runs []series.Run
 	start := utc(*s.StartedAt)
 	bad.Check(start.Year() >= 1970 && start.Year() < 2200, "started_at", "out_of_range", "must lie between 1970 and 2200")
+	if bad == nil {
+		left := lastEnd.Sub(start)
+		bad.Check(time.Duration(len(levels)) <= left/interval, "levels_db", "out_of_range", "must end before 2200")
+	}
+	if bad != nil {
+		return nil, bad.Err("samples")
+	}
 	for i := 0; i < len(levels); {
 		j := i
 		for j < len(levels) && levels[j] != gap {
@@ -204,7 +214,8 @@ func (s NewSamples) readings(bad fault.Fields) ([]series.Run, error) {
 			level, known = flagOf[*r.Flag]
 			bad.Check(known, at+"/flag", "not_allowed", "must be under_range or over_range")
 		}
-		bad.Check(r.At.Year() >= 1970 && r.At.Year() < 2200, at+"/at", "out_of_range", "must lie between 1970 and 2200")
+		year := utc(r.At).Year()
+		bad.Check(year >= 1970 && year < 2200, at+"/at", "out_of_range", "must lie between 1970 and 2200")
 		runs = append(runs, series.Run{Start: utc(r.At), Levels: []acoustic.Level{level}})
 	}
 	return runs, bad.Err("samples")

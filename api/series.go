@@ -26,6 +26,7 @@ type seriesStore interface {
 	SeriesOfSurvey(ctx context.Context, surveyID uuid.UUID, p request.Page) ([]series.Series, []series.Content, error)
 	UpdateSeries(ctx context.Context, h series.Series) (series.Series, error)
 	Samples(ctx context.Context, id uuid.UUID, s series.Span, limit int) (series.Series, []series.Run, *time.Time, error)
+	StreamSamples(ctx context.Context, id uuid.UUID, s series.Span, f func([]series.Run) error) error
 	CollectSeries(ctx context.Context, id uuid.UUID, plan func(series.Facts) (series.Ask, error)) (series.Answer, error)
 }
 
@@ -168,7 +169,7 @@ func (h seriesHandlers) routes(v1 *gin.RouterGroup) {
 	v1.PUT("/series/:id", respond(h.server, http.StatusCreated, h.put))
 	v1.PATCH("/series/:id", respond(h.server, http.StatusOK, h.update))
 	v1.GET("/series/:id/versions", respond(h.server, http.StatusOK, h.versions))
-	v1.GET("/series/:id/samples", respond(h.server, http.StatusOK, h.samples, "from", "to", "limit", "step"))
+	v1.GET("/series/:id/samples", h.samplesAs(respond(h.server, http.StatusOK, h.samples, "from", "to", "limit", "step")))
 	v1.POST("/series/:id/samples", respond(h.server, http.StatusOK, h.append))
 }
 
@@ -379,7 +380,7 @@ type Reduced struct {
 	OverRange  int64     `json:"over_range"`  // How many samples are flagged as above the measuring range
 	MinDB      *Level    `json:"min_db"`      // Lowest number
 	MaxDB      *Level    `json:"max_db"`      // Highest number
-	MeanDB     *float64  `json:"mean_db"`     // Energy mean of the numbers
+	MeanDB     *float64  `json:"mean_db"`     // Energy mean of the numbers; null of a side measurement
 }
 
 // Bounds on what one request for samples is answered with.
@@ -391,7 +392,7 @@ const (
 // samples returns the samples of a series.
 //
 //	@Summary		Read samples
-//	@Description	Unbroken stretches shaped like what is sent to append them. With a step, what the samples of each come down to.
+//	@Description	Unbroken stretches shaped like what is sent to append them. With a step, what the samples of each come down to. With Accept: application/x-ndjson all samples of the span are streamed, such a stretch a line, without limit.
 //	@Tags			series
 //	@Param			id		path		string	true	"Series"										format(uuid)
 //	@Param			from	query		string	false	"Those that begin at or after this time"	format(date-time)
@@ -425,17 +426,16 @@ func (h seriesHandlers) samples(c *gin.Context) (SampleRuns, error) {
 		return h.reduced(c, out, span, step, limit)
 	}
 	_, runs, next, err := h.store.Samples(c.Request.Context(), rec.ID, span, limit)
-	out.NextFrom = next
-	for _, r := range runs {
-		out.Items = append(out.Items, samplesOf(r, rec.Interval()))
-	}
+	out.NextFrom, out.Items = next, itemsOf(runs, rec.Interval())
 	return out, err
 }
 
 // spanOf reads from and to; absent, they are those of the samples.
 func spanOf(c *gin.Context, content series.Content) (series.Span, error) {
 	span := content.Extent
-	span.To = span.To.Add(time.Microsecond) // with a spot reading at the end
+	if !span.To.IsZero() {
+		span.To = span.To.Add(time.Microsecond) // with a spot reading at the end
+	}
 	from, err := queryTime(c, "from")
 	if err != nil {
 		return span, err
@@ -458,6 +458,10 @@ func spanOf(c *gin.Context, content series.Content) (series.Span, error) {
 
 // reduced answers out with the steps of span, which begin at whole steps of UTC.
 func (h seriesHandlers) reduced(c *gin.Context, out SampleRuns, span series.Span, step time.Duration, limit int) (SampleRuns, error) {
+	out.Steps = []Reduced{}
+	if span.From.IsZero() { // neither asked nor given by samples
+		return out, nil
+	}
 	var ask series.Ask
 	for from := span.From.Truncate(step); from.Before(span.To); from = from.Add(step) {
 		if len(ask.Cells) == limit {
@@ -477,12 +481,17 @@ func (h seriesHandlers) reduced(c *gin.Context, out SampleRuns, span series.Span
 	if err != nil {
 		return out, err
 	}
+	q, _ := series.ParseQuantity(out.Quantity)
+	level := q.Level() // a side measurement has no energy
 	for i, t := range answer.Tallies {
 		r := Reduced{From: ask.Cells[i].From, To: ask.Cells[i].To, Count: t.Count, UnderRange: t.Under, OverRange: t.Over}
 		if t.Count > 0 {
-			mean := float64(acoustic.FromRatio(t.Energy.Ratio() / float64(t.Count)))
-			mean = math.Round(mean*100) / 100
-			r.MinDB, r.MaxDB, r.MeanDB = (*Level)(&t.Min), (*Level)(&t.Max), &mean
+			r.MinDB, r.MaxDB = (*Level)(&t.Min), (*Level)(&t.Max)
+			if level {
+				mean := float64(acoustic.FromRatio(t.Energy.Ratio() / float64(t.Count)))
+				mean = math.Round(mean*100) / 100
+				r.MeanDB = &mean
+			}
 		}
 		out.Steps = append(out.Steps, r)
 	}

@@ -225,6 +225,46 @@ func (s *Store) Samples(ctx context.Context, id uuid.UUID, span series.Span, lim
 	return h, runs, next, err
 }
 
+// StreamSamples gives f the samples of a series that begin within the span, an hour's
+// at a time, in time order and all on one snapshot. The runs are good until f returns;
+// an error of f ends the stream and is returned.
+func (s *Store) StreamSamples(ctx context.Context, id uuid.UUID, span series.Span, f func([]series.Run) error) error {
+	return s.read(ctx, func(q conn) error {
+		h, err := seriesKind.get(ctx, q, id)
+		if err != nil {
+			return err
+		}
+		c := reader{conn: q, facts: series.Facts{Series: h}}
+		rows, err := q.Query(ctx, `
+			select hour, data || rest from sample_block where client_id = $1 and series_id = $2 and hour > $3 and hour < $4 order by hour`,
+			h.ClientID, h.ID, span.From.Add(-time.Hour), span.To)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		var within []series.Run
+		for rows.Next() {
+			if _, err := c.block(rows, func(_ time.Time, runs []series.Run) bool {
+				within = within[:0]
+				for _, r := range runs {
+					if r, ok := r.Within(span, h.Interval()); ok {
+						within = append(within, r)
+					}
+				}
+				return true
+			}); err != nil {
+				return err
+			}
+			if len(within) > 0 {
+				if err := f(within); err != nil {
+					return err
+				}
+			}
+		}
+		return rows.Err()
+	})
+}
+
 // blocksAtOnce is by how many blocks at most a page of samples is read.
 const blocksAtOnce = 24
 

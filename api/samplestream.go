@@ -1,0 +1,83 @@
+package api
+
+import (
+	"bufio"
+	"encoding/json"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"leveltrail/domain/series"
+)
+
+// lines is the media type of samples in a stream: a JSON object a line.
+const lines = "application/x-ndjson"
+
+// samplesAs answers with a stream of lines where the client asks for them, else as page does.
+func (h seriesHandlers) samplesAs(page gin.HandlerFunc) gin.HandlerFunc {
+	return func(c *gin.Context) {
+		if !strings.Contains(c.GetHeader("Accept"), lines) {
+			page(c)
+			return
+		}
+		err := h.stream(c)
+		switch {
+		case err == nil:
+		case c.Writer.Written(): // too late for a problem: break the connection so that no one takes a part for the whole
+			panic(http.ErrAbortHandler)
+		default:
+			h.send(c, h.failure(c, err))
+		}
+	}
+}
+
+// stream writes the samples of a span, of any number: an hour's unbroken stretch a
+// line, shaped like what is sent to append it. Memory holds an hour of them at a time.
+func (h seriesHandlers) stream(c *gin.Context) error {
+	for name := range c.Request.URL.Query() {
+		if name != "from" && name != "to" {
+			return badParameter(name, "unknown_parameter", "has no place where samples are streamed")
+		}
+	}
+	rec, content, err := h.seriesInPath(c)
+	if err != nil {
+		return err
+	}
+	span, err := spanOf(c, content)
+	if err != nil {
+		return err
+	}
+	c.Header("Content-Type", lines)
+	c.Header("Cache-Control", "private, no-cache")
+	out := bufio.NewWriterSize(c.Writer, 64<<10)
+	to := json.NewEncoder(out)
+	err = h.store.StreamSamples(c.Request.Context(), rec.ID, span, func(runs []series.Run) error {
+		for _, s := range itemsOf(runs, rec.Interval()) {
+			if err := to.Encode(s); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	c.Status(http.StatusOK)
+	return out.Flush()
+}
+
+// itemsOf returns one item for each run, of a spot series one for all readings.
+func itemsOf(runs []series.Run, interval time.Duration) []NewSamples {
+	items := []NewSamples{}
+	for _, r := range runs {
+		s := samplesOf(r, interval)
+		if interval == 0 && len(items) > 0 {
+			items[0].Samples = append(items[0].Samples, s.Samples...)
+		} else {
+			items = append(items, s)
+		}
+	}
+	return items
+}
