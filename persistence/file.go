@@ -51,8 +51,9 @@ func (s *Store) keepParts(ctx context.Context, f *survey.File, r io.Reader) erro
 	ctx, stop := context.WithCancelCause(ctx)
 	parts := make(chan chan []byte, runtime.GOMAXPROCS(0)) // each gives its part when it is packed
 	stored := make(chan error, 1)
+	stays := *f // while f's length is counted
 	go func() {
-		err := s.storeParts(ctx, *f, parts)
+		err := s.storeParts(ctx, stays, parts)
 		stop(err)
 		stored <- err
 	}()
