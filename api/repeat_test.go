@@ -176,7 +176,11 @@ func TestIdempotencyKeyInFlight(t *testing.T) {
 		go func() {
 			first <- s.call("POST", "/v1/clients", object{"name": "Invented Mill"}, "Idempotency-Key", "once")
 		}()
-		<-held.entered
+		select {
+		case <-held.entered:
+		case a := <-first:
+			t.Fatalf("answered %d %s without being asked again; want %d", a.status, a.raw, want)
+		}
 		meanwhile := s.call("POST", "/v1/clients", object{"name": "Invented Mill"}, "Idempotency-Key", "once")
 		if meanwhile.status != 409 || meanwhile.body["code"] != "request_in_flight" || meanwhile.header.Get("Retry-After") == "" {
 			t.Errorf("while in flight: %d %s; want 409 request_in_flight with Retry-After", meanwhile.status, meanwhile.raw)
