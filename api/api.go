@@ -44,6 +44,10 @@ type Config struct {
 	Store Store
 	Log   *slog.Logger
 	Now   func() time.Time
+	// Limits bound what one key may ask; the zero value sets no bounds.
+	Limits Limits
+	// Issuer says whose OpenID Connect tokens are taken beside keys.
+	Issuer Issuer
 	// Migrated reports why the database's schema is not the one this program needs, nil if it is.
 	Migrated func(ctx context.Context) error
 }
@@ -54,6 +58,8 @@ type server struct {
 	now          func() time.Time
 	migrated     func(ctx context.Context) error
 	keys         *keyring
+	issuer       *issuer // nil: only keys are taken
+	allowances   *allowances
 	cursorSecret []byte
 }
 
@@ -63,10 +69,15 @@ func New(ctx context.Context, c Config) (http.Handler, error) {
 	if err != nil {
 		return nil, fmt.Errorf("reading the cursor secret: %w", err)
 	}
-	return newEngine(&server{
+	s := &server{
 		store: c.Store, log: c.Log, now: c.Now, migrated: c.Migrated, cursorSecret: secret,
-		keys: &keyring{store: c.Store, now: c.Now, found: map[string]foundKey{}},
-	}), nil
+		allowances: &allowances{limits: c.Limits, now: c.Now, key: map[string]*allowance{}},
+		keys:       &keyring{store: c.Store, now: c.Now, found: map[string]foundKey{}},
+	}
+	if c.Issuer.URL != "" {
+		s.issuer = &issuer{Issuer: c.Issuer, now: c.Now}
+	}
+	return newEngine(s), nil
 }
 
 func newEngine(s *server) *gin.Engine {
@@ -92,7 +103,7 @@ func newEngine(s *server) *gin.Engine {
 	e.GET("/docs/*file", gin.WrapH(openapi.Docs()))
 	e.GET("/problems/:slug", s.problemPage)
 
-	v1 := e.Group("/v1", s.authenticate, s.authorize)
+	v1 := e.Group("/v1", s.authenticate, s.limit, s.authorize)
 	keyHandlers{s}.routes(v1)
 	journalHandlers{s}.routes(v1)
 	clientHandlers{s}.routes(v1)

@@ -33,11 +33,12 @@ func (c serveCommand) Run(ctx context.Context, env environment) (err error) {
 			return err
 		}
 	}
-	service, err := openService(ctx, db.url, env.getenv("LEVELTRAIL_ADMIN_KEY"), env.log)
+	service, err := openService(ctx, db.url, env.getenv("LEVELTRAIL_ADMIN_KEY"), issuerOf(env), env.log)
 	if err != nil {
 		return err
 	}
 	defer service.store.Close()
+	go keepClean(ctx, service.store, env.log)
 	listener, err := net.Listen("tcp", c.Listen)
 	if err != nil {
 		return err
@@ -51,8 +52,17 @@ type service struct {
 	handler http.Handler
 }
 
+// issuerOf reads whose OpenID Connect tokens are taken beside keys.
+func issuerOf(env environment) api.Issuer {
+	return api.Issuer{
+		URL: env.getenv("LEVELTRAIL_OIDC_ISSUER"), Audience: orElse(env.getenv("LEVELTRAIL_OIDC_AUDIENCE"), "leveltrail"),
+		RoleClaim:    orElse(env.getenv("LEVELTRAIL_OIDC_ROLE_CLAIM"), "leveltrail_role"),
+		ClientsClaim: orElse(env.getenv("LEVELTRAIL_OIDC_CLIENTS_CLAIM"), "leveltrail_clients"),
+	}
+}
+
 // openService connects to the database at url and makes adminKey, unless empty, the admin key of the settings.
-func openService(ctx context.Context, url, adminKey string, log *slog.Logger) (service, error) {
+func openService(ctx context.Context, url, adminKey string, issuer api.Issuer, log *slog.Logger) (service, error) {
 	store, err := persistence.Open(ctx, url)
 	if err != nil {
 		return service{}, err
@@ -69,7 +79,7 @@ func openService(ctx context.Context, url, adminKey string, log *slog.Logger) (s
 		}
 	}
 	handler, err := api.New(ctx, api.Config{
-		Store: store, Log: log, Now: time.Now,
+		Store: store, Log: log, Now: time.Now, Limits: api.DefaultLimits, Issuer: issuer,
 		Migrated: func(ctx context.Context) error { return migrated(ctx, url) },
 	})
 	if err != nil {
