@@ -63,7 +63,7 @@ func BenchmarkRead(b *testing.B) {
 		b.Fatal(err)
 	}
 	reading := func(o Options) (n int, err error) {
-		_, err = Read(bytes.NewReader(file), o, func(_ int, _ time.Duration, run series.Run) error {
+		_, err = Read(bytes.NewReader(file), o, func(_ Part, run series.Run) error {
 			n += len(run.Levels)
 			return nil
 		})

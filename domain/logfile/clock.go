@@ -1,7 +1,5 @@
 package logfile
 
-import "time"
-
 // correction is true time minus meter time: at, plus drift for each microsecond after from.
 type correction struct {
 	from, at int64
@@ -26,11 +24,14 @@ func correctionOf(o Options) correction {
 	}
 }
 
+// maxDrift is the largest share by which a clock may drift (house value: quartz clocks stay far below).
+const maxDrift = 0.01
+
 // apply returns the true instant of meter time t.
-func (c correction) apply(t int64) time.Time {
+func (c correction) apply(t int64) int64 {
 	t += c.at
 	if c.drift != 0 {
 		t += int64(c.drift * float64(t-c.at-c.from))
 	}
-	return time.UnixMicro(t).UTC()
+	return t
 }

@@ -55,10 +55,14 @@ func (s sample) columns(l *Layout, o Options) []Problem {
 		l.because("column %d holds dates with times", c.DateTime)
 	case c.Date > 0 && c.Time > 0:
 		l.because("column %d holds dates, column %d times", c.Date, c.Time)
+	case s.dateless && c.Time > 0:
+		l.because("column %d holds times; no column holds dates", c.Time)
 	default:
 		return []Problem{{Code: "no_time_column", Detail: "no column holds dates and times", Refuses: true}}
 	}
-	stamp := func(j int) bool { return j+1 == c.DateTime || j+1 == c.Date || j+1 == c.Time }
+	stamp := func(j int) bool {
+		return j+1 == c.DateTime || j+1 == c.Date || j+1 == c.Time || slices.ContainsFunc(l.Levels, func(v LevelColumn) bool { return v.Column == j+1 })
+	}
 	for j, k := range kinds {
 		switch {
 		case stamp(j):
@@ -67,6 +71,9 @@ func (s sample) columns(l *Layout, o Options) []Problem {
 		case c.Position == 0 && roles[j] == positionRole && k.whole > 0:
 			c.Position = j + 1
 			l.because("column %d holds positions: its heading is %q", c.Position, s.heads[j])
+		case c.Channel == 0 && roles[j] == channelRole && k.channel*10 >= n*8:
+			c.Channel = j + 1
+			l.because("column %d holds channels: its heading is %q", c.Channel, s.heads[j])
 		case c.Flag == 0 && roles[j] == flagRole && k.level == k.flags:
 			c.Flag = j + 1
 		case c.Sequence == 0 && k.whole == n && roles[j] != levelRole && (roles[j] == sequenceRole || n > 2 && k.sequence*10 >= (n-1)*9):
@@ -74,13 +81,18 @@ func (s sample) columns(l *Layout, o Options) []Problem {
 		}
 	}
 	taken := func(j int) bool {
-		return stamp(j) || j+1 == c.Unit || j+1 == c.Position || j+1 == c.Flag || j+1 == c.Sequence
+		return stamp(j) || j+1 == c.Unit || j+1 == c.Position || j+1 == c.Channel || j+1 == c.Flag || j+1 == c.Sequence
 	}
-	if p := s.levelColumn(l, o, kinds, roles, taken); p != nil {
-		return []Problem{*p}
+	var problems []Problem
+	if len(l.Levels) > 0 {
+		c.Level = l.Levels[0].Column
+	} else if p := s.levelColumn(l, o, kinds, roles, taken); p != nil {
+		if problems = append(problems, *p); p.Refuses {
+			return problems
+		}
 	}
 	if c.Position > 0 {
-		return nil
+		return problems
 	}
 	var whole []int
 	for j, k := range kinds {
@@ -90,12 +102,12 @@ func (s sample) columns(l *Layout, o Options) []Problem {
 	}
 	if len(whole) == 1 {
 		c.Position = whole[0]
-		return []Problem{{Column: c.Position, Code: "position_column_assumed", Detail: "the column has no heading; its whole numbers are taken as position numbers"}}
+		problems = append(problems, Problem{Column: c.Position, Code: "position_column_assumed", Detail: "the column has no heading; its whole numbers are taken as position numbers"})
 	}
-	return nil
+	return problems
 }
 
-// levelColumn finds the column of levels.
+// levelColumn finds the column of levels, or the columns where each names its quantity.
 func (s sample) levelColumn(l *Layout, o Options, kinds []tally, roles []role, taken func(int) bool) *Problem {
 	var named, numeric []int
 	for j, k := range kinds {
@@ -113,7 +125,24 @@ func (s sample) levelColumn(l *Layout, o Options, kinds []tally, roles []role, t
 	if len(found) > 1 && o.Quantity != "" {
 		declared := func(column int) bool { return headingSymbol(s.heads[column-1]) == o.Quantity }
 		if f := slices.DeleteFunc(slices.Clone(found), func(c int) bool { return !declared(c) }); len(f) > 0 {
+			left := len(found) - len(f)
 			found, why = f, "its heading names the declared quantity"
+			if len(f) == 1 && left > 0 {
+				l.Columns.Level = f[0]
+				l.because("column %d holds the levels: %s", f[0], why)
+				return &Problem{Code: "columns_left_out", Detail: fmt.Sprintf("%d further columns of levels are left out, as %s is declared; declare none to read all of them", left, o.Quantity)}
+			}
+		}
+	}
+	if len(found) > 1 && (o.Quantity == "" || s.alike(found)) {
+		if l.Levels = s.quantities(found); l.Levels != nil {
+			l.Columns.Level = l.Levels[0].Column
+			list := make([]string, len(l.Levels))
+			for i, v := range l.Levels {
+				list[i] = fmt.Sprintf("%d %s", v.Column, v.Quantity)
+			}
+			l.because("several columns hold levels, by their headings: %s", strings.Join(list, ", "))
+			return nil
 		}
 	}
 	if len(found) == 0 {
@@ -141,8 +170,44 @@ func (s sample) levelColumn(l *Layout, o Options, kinds []tally, roles []role, t
 	for i, c := range found {
 		list[i] = strings.TrimSpace(fmt.Sprintf("%d %s", c, s.heads[c-1]))
 	}
-	return &Problem{Code: "level_column_ambiguous", Refuses: true,
+	return &Problem{Code: "level_column_ambiguous", Refuses: true, choices: found,
 		Detail: "several columns could hold the levels (" + strings.Join(list, ", ") + "); name the one that is meant in a layout"}
+}
+
+// alike reports whether the headings of all columns name one quantity, as those of channels and bands do.
+func (s sample) alike(columns []int) bool {
+	for _, c := range columns {
+		if q := headingSymbol(s.heads[c-1]); q == "" || q != headingSymbol(s.heads[columns[0]-1]) {
+			return false
+		}
+	}
+	return true
+}
+
+// quantities returns what each of several columns holds, nil unless their headings tell them apart.
+func (s sample) quantities(columns []int) []LevelColumn {
+	var list []LevelColumn
+	seen := map[LevelColumn]bool{}
+	octaves := true
+	for _, c := range columns {
+		h := s.heads[c-1]
+		v := LevelColumn{Quantity: headingSymbol(h)}
+		v.Channel, _ = channelIn(h)
+		v.BandFraction, v.BandHz = bandIn(h)
+		if v.Quantity == "" || seen[v] {
+			return nil
+		}
+		seen[v] = true
+		octaves = octaves && v.BandFraction != 3
+		v.Column = c
+		list = append(list, v)
+	}
+	for i := range list {
+		if list[i].BandHz > 0 && !octaves {
+			list[i].BandFraction = 3
+		}
+	}
+	return list
 }
 
 // headingSymbol returns the symbol of the quantity that a heading names, "" if none.
@@ -157,28 +222,31 @@ func headingSymbol(heading string) string {
 
 // tally counts what the fields of a column could be.
 type tally struct {
-	stamp, date, time, sixDigits, level, weak, whole, unit, blank int
-	flags, decimals                                               int
-	sequence, changes                                             int // steps of +1, steps that are not 0
-	last, lowest                                                  int
+	stamp, date, time, sixDigits, level, weak, whole, unit, blank, channel int
+	flags, decimals                                                        int
+	sequence, changes                                                      int // steps of +1, steps that are not 0
+	last, lowest                                                           int
 }
 
 func (t *tally) add(f string, n int) {
 	k := shapeOf(f)
+	if _, ok := channelIn(f); ok {
+		t.channel++
+	}
+	v, isWhole := whole([]byte(f))
 	for _, c := range []struct {
 		is bool
 		n  *int
 	}{{k.stamp, &t.stamp}, {k.date, &t.date}, {k.time, &t.time}, {k.sixDigits, &t.sixDigits}, {k.level, &t.level},
-		{k.weak && !k.blank, &t.weak}, {k.whole, &t.whole}, {k.unit, &t.unit}, {k.blank, &t.blank},
+		{k.weak && !k.blank, &t.weak}, {isWhole, &t.whole}, {k.unit, &t.unit}, {k.blank, &t.blank},
 		{flagOf(f) != 0, &t.flags}, {k.level && strings.ContainsAny(f, ".,"), &t.decimals}} {
 		if c.is {
 			*c.n++
 		}
 	}
-	if !k.whole {
+	if !isWhole {
 		return
 	}
-	v := number([]byte(f))
 	if n == 0 || v < t.lowest {
 		t.lowest = v
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 )
 
@@ -23,38 +24,68 @@ type sample struct {
 	data   []int // indices of lines that look like data
 	score  int
 	heads  []string // heading of each column
+
+	dateless bool // the rows tell the time of day only
 }
 
 // Detect tells how the file r is laid out. Problems that refuse it also hold
 // the questions left open: date_order_ambiguous, level_column_ambiguous. An
 // unfit o.Layout is an Invalid error.
 func Detect(r io.ReadSeeker, o Options) (Layout, []Problem, error) {
+	l, s, problems, err := detect(r, o)
+	if err != nil || l.DateOrder != "" || refuses(problems) {
+		return l, problems, err
+	}
+	var e evidence
+	if err := eachDate(r, l, func(line int, text string) bool {
+		e.add(line, text)
+		return !e.settled()
+	}); err != nil {
+		return l, problems, err
+	}
+	return l, append(problems, s.dateOrder(&e, &l, o)...), nil
+}
+
+// detect is Detect but for the order of dates, which takes the whole file.
+func detect(r io.ReadSeeker, o Options) (Layout, sample, []Problem, error) {
 	var given Layout
 	if o.Layout != nil {
 		given = *o.Layout
 		if err := given.Validate(); err != nil {
-			return Layout{}, nil, err
+			return Layout{}, sample{}, nil, err
+		}
+		given.Levels = slices.Clone(given.Levels)
+		slices.SortFunc(given.Levels, func(a, b LevelColumn) int { return a.Column - b.Column })
+		if len(given.Levels) > 0 && given.Columns != (Columns{}) {
+			given.Columns.Level = given.Levels[0].Column
 		}
 	}
-	text, encoding, p, err := open(r, given.Encoding)
+	text, encoding, sheet, p, err := open(r, given.Encoding, given.Sheet)
 	if err != nil {
-		return Layout{}, nil, err
+		return Layout{}, sample{}, nil, err
 	}
 	if p != nil {
-		return Layout{}, []Problem{*p}, nil
+		return Layout{}, sample{}, []Problem{*p}, nil
+	}
+	if c, ok := text.(io.Closer); ok {
+		defer c.Close()
 	}
 	l := given
-	l.Encoding, l.Reasons = encoding, nil
+	l.Encoding, l.Sheet, l.Reasons = encoding, sheet, nil
+	if encoding == spreadsheet {
+		given.Delimiter = "\t"
+		l.because("the file is a spreadsheet; its sheet %q is read", sheet)
+	}
 	head, p, err := beginning(text)
 	if err != nil {
-		return l, nil, err
+		return l, sample{}, nil, err
 	}
 	if p != nil {
-		return l, []Problem{*p}, nil
+		return l, sample{}, []Problem{*p}, nil
 	}
 	s, p := delimited(head, given.Delimiter)
 	if p != nil {
-		return l, []Problem{*p}, nil
+		return l, s, []Problem{*p}, nil
 	}
 	l.Delimiter, l.Fields = string(s.delim), s.width
 	l.because("delimiter %q: %d of the first %d lines are data rows of %d fields", l.Delimiter, len(s.data), len(head), s.width)
@@ -63,7 +94,12 @@ func Detect(r io.ReadSeeker, o Options) (Layout, []Problem, error) {
 		s.heads = s.headings(s.data[0])
 		problems = s.columns(&l, o)
 		if refuses(problems) {
-			return l, problems, nil
+			return l, s, problems, nil
+		}
+	}
+	for _, v := range l.Levels {
+		if v.Column > s.width {
+			return l, s, []Problem{{Column: v.Column, Code: "no_level_column", Detail: "the rows have fewer columns than the layout names", Refuses: true}}, nil
 		}
 	}
 	if given.HeaderRows == 0 {
@@ -71,14 +107,13 @@ func Detect(r io.ReadSeeker, o Options) (Layout, []Problem, error) {
 	}
 	s.heads = s.headings(l.HeaderRows)
 	s.about(&l)
-	if l.DateOrder == "" {
-		q, err := s.dateOrder(r, &l, o)
-		if err != nil {
-			return l, problems, err
-		}
-		problems = append(problems, q...)
+	if l.Columns.Date == 0 && l.Columns.DateTime == 0 && l.Date == "" {
+		problems = append(problems, s.dateBefore(&l, o)...)
 	}
-	return l, problems, nil
+	if l.Date != "" && l.DateOrder == "" {
+		l.DateOrder = "ymd"
+	}
+	return l, s, problems, nil
 }
 
 func (l *Layout) because(format string, args ...any) {
@@ -126,26 +161,37 @@ func delimited(head []string, given string) (sample, *Problem) {
 	if given != "" {
 		candidates = given[:1]
 	}
-	var best sample
-	for i := range len(candidates) {
-		if !strings.Contains(head[len(head)-1], candidates[i:i+1]) && !strings.Contains(head[len(head)/2], candidates[i:i+1]) && len(head) == sampled {
-			continue // as good as no row has it
-		}
-		if s := cut(head, candidates[i]); s.score > best.score {
-			best = s
-		}
+	best := bestCut(head, candidates, false)
+	if best.score == 0 {
+		best = bestCut(head, candidates, true)
 	}
 	switch {
 	case best.score > 0 && best.width > maxFields:
-		return best, &Problem{Code: "columns_too_many", Detail: "the file has more than 10,000 columns", Refuses: true}
+		return best, tooManyColumns()
 	case best.score > 0:
 		return best, nil
 	}
 	return best, noData(head, candidates)
 }
 
-func cut(head []string, delim byte) sample {
-	s := sample{lines: head, delim: delim, fields: make([][]string, len(head))}
+func tooManyColumns() *Problem {
+	return &Problem{Code: "columns_too_many", Detail: "the file has more than 10,000 columns", Refuses: true}
+}
+
+func bestCut(head []string, candidates string, dateless bool) (best sample) {
+	for i := range len(candidates) {
+		if !strings.Contains(head[len(head)-1], candidates[i:i+1]) && !strings.Contains(head[len(head)/2], candidates[i:i+1]) && len(head) == sampled {
+			continue // as good as no row has it
+		}
+		if s := cut(head, candidates[i], dateless); s.score > best.score {
+			best = s
+		}
+	}
+	return best
+}
+
+func cut(head []string, delim byte, dateless bool) sample {
+	s := sample{lines: head, delim: delim, dateless: dateless, fields: make([][]string, len(head))}
 	scores, rows := map[int]int{}, map[int][]int{}
 	var buf [][]byte
 	for i, line := range head {
@@ -155,7 +201,7 @@ func cut(head []string, delim byte) sample {
 			f[j] = strings.TrimSpace(string(b))
 		}
 		s.fields[i] = f
-		if score := lineScore(f); score > 0 {
+		if score := lineScore(f, dateless); score > 0 {
 			scores[len(f)] += score
 			rows[len(f)] = append(rows[len(f)], i)
 		}
@@ -168,8 +214,9 @@ func cut(head []string, delim byte) sample {
 	return s
 }
 
-// lineScore says how much a line looks like data: 4 with a stamp and a level, 1 with a stamp only.
-func lineScore(fields []string) int {
+// lineScore says how much a line looks like data: 4 with a stamp and a level, 1
+// with a stamp only. The stamp of a dateless one is a time of day, beside a level.
+func lineScore(fields []string, dateless bool) int {
 	if len(fields) < 2 {
 		return 0
 	}
@@ -192,6 +239,10 @@ func lineScore(fields []string) int {
 		}
 	}
 	switch {
+	case dateless && (dates > 0 || times == 0 || levels == 0):
+		return 0
+	case dateless:
+		return 4
 	case dates == 0 || times == 0:
 		return 0
 	case levels > 0:
@@ -284,7 +335,7 @@ func (s sample) headings(end int) []string {
 	for i := end - 1; i >= max(0, end-3); i-- {
 		f := s.fields[i]
 		// A heading may lack its last field; among aligned columns no one knows which.
-		if len(f) != s.width && (len(f) != s.width-1 || s.delim == ' ') || len(f) < 2 || lineScore(f) > 0 {
+		if len(f) != s.width && (len(f) != s.width-1 || s.delim == ' ') || len(f) < 2 || lineScore(f, s.dateless) > 0 {
 			break
 		}
 		for j := range f {
@@ -343,27 +394,17 @@ func (s sample) about(l *Layout) {
 			l.Unit = f[c.Unit-1]
 		}
 	}
-	if l.Decimal == "" {
-		switch {
-		case points > 0 && points >= commas:
-			l.Decimal = "."
-		case commas > 0:
-			l.Decimal = ","
-		}
-		if l.Decimal != "" {
-			l.because("decimal sign %q: in %d of %d levels with decimals", l.Decimal, max(points, commas), points+commas)
-		}
+	s.decimal(l, points, commas)
+	if len(l.Levels) > 0 {
+		l.Quantity, l.Unit = "", ""
+		return
 	}
 	heading := ""
 	if c.Level <= len(s.heads) {
 		heading = s.heads[c.Level-1]
 	}
 	if l.Quantity == "" {
-		for _, word := range append([]string{heading}, strings.Fields(heading)...) {
-			if l.Quantity = symbolOf(word); l.Quantity != "" {
-				break
-			}
-		}
+		l.Quantity = headingSymbol(heading)
 	}
 	if l.Unit == "" {
 		if w := weightingIn(heading); w != 0 {
@@ -373,6 +414,21 @@ func (s sample) about(l *Layout) {
 	for _, line := range s.lines[:min(l.HeaderRows, len(s.lines))] {
 		if w := weightingLine(line); w != 0 && (l.Unit == "" || strings.EqualFold(l.Unit, "dB")) && c.Unit == 0 {
 			l.Unit = "dB(" + string(w) + ")"
+		}
+	}
+}
+
+// decimal notes the decimal sign. Numbers of a spreadsheet have none, and a text among them has its own.
+func (s sample) decimal(l *Layout, points, commas int) {
+	if l.Decimal == "" && l.Encoding != spreadsheet {
+		switch {
+		case points > 0 && points >= commas:
+			l.Decimal = "."
+		case commas > 0:
+			l.Decimal = ","
+		}
+		if l.Decimal != "" {
+			l.because("decimal sign %q: in %d of %d levels with decimals", l.Decimal, max(points, commas), points+commas)
 		}
 	}
 }

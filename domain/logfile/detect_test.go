@@ -53,6 +53,12 @@ func TestDetect(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
 			got, problems, err := logfile.Detect(strings.NewReader(tt.file), tt.o)
+			if tt.o.Quantity != "" { // two columns beside the declared one
+				if len(problems) != 1 || problems[0].Code != "columns_left_out" || problems[0].Refuses {
+					t.Errorf("problems = %+v", problems)
+				}
+				problems = nil
+			}
 			if err != nil || len(problems) > 0 {
 				t.Fatalf("Detect: %v, %+v", err, problems)
 			}

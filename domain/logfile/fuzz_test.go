@@ -40,15 +40,14 @@ func everyRow(t *testing.T, file string, l Layout, slow bool) []row {
 }
 
 type emitted struct {
-	position int
-	interval time.Duration
-	run      series.Run
+	part Part
+	run  series.Run
 }
 
 func readAll(t *testing.T, file string, o Options) (Report, []emitted) {
 	var runs []emitted
-	rep, err := Read(strings.NewReader(file), o, func(position int, interval time.Duration, run series.Run) error {
-		runs = append(runs, emitted{position, interval, run})
+	rep, err := Read(strings.NewReader(file), o, func(p Part, run series.Run) error {
+		runs = append(runs, emitted{p, run})
 		return nil
 	})
 	if err != nil {
@@ -89,24 +88,27 @@ func FuzzRead(f *testing.F) {
 		if rep.Refused && (len(runs) > 0 || len(rep.Tracks) > 0) {
 			t.Errorf("a refused file gave %d runs", len(runs))
 		}
-		count := map[int]int64{}
-		after := map[int]time.Time{}
-		interval := map[int]time.Duration{}
+		count := map[Part]int64{}
+		after := map[Part]time.Time{}
+		known := map[Part]bool{}
 		for _, k := range rep.Tracks {
-			interval[k.Position] = k.Interval
+			if known[k.Part] {
+				t.Fatalf("two tracks of %+v", k.Part)
+			}
+			known[k.Part] = true
 		}
 		for _, e := range runs {
 			if n := len(e.run.Levels); n == 0 || n > MaxRun {
 				t.Fatalf("a run of %d samples", n)
 			}
-			if e.interval != interval[e.position] {
-				t.Fatalf("interval %s; the report says %s", e.interval, interval[e.position])
+			if !known[e.part] {
+				t.Fatalf("a run of %+v; the report has no such track", e.part)
 			}
-			if e.run.Start.Before(after[e.position]) {
-				t.Fatalf("the run of %s begins before the end %s of the one before", e.run.Start, after[e.position])
+			if e.run.Start.Before(after[e.part]) {
+				t.Fatalf("the run of %s begins before the end %s of the one before", e.run.Start, after[e.part])
 			}
-			after[e.position] = e.run.Start.Add(time.Duration(len(e.run.Levels)) * interval[e.position])
-			count[e.position] += int64(len(e.run.Levels))
+			after[e.part] = e.run.Start.Add(time.Duration(len(e.run.Levels)) * e.part.Interval)
+			count[e.part] += int64(len(e.run.Levels))
 			for _, l := range e.run.Levels {
 				if l != series.UnderRange && l != series.OverRange && (l < acoustic.MinLevel || l > acoustic.MaxLevel) {
 					t.Fatalf("level %s", l)
@@ -114,8 +116,8 @@ func FuzzRead(f *testing.F) {
 			}
 		}
 		for _, k := range rep.Tracks {
-			if k.Samples != count[k.Position] || !k.To.Equal(after[k.Position]) || k.To.Before(k.From) {
-				t.Errorf("track %+v; runs hold %d samples to %s", k, count[k.Position], after[k.Position])
+			if k.Samples != count[k.Part] || !k.To.Equal(after[k.Part]) || k.To.Before(k.From) {
+				t.Errorf("track %+v; runs hold %d samples to %s", k, count[k.Part], after[k.Part])
 			}
 		}
 		if rep.Layout.Columns.Level > 0 && rep.Layout.DateOrder != "" {

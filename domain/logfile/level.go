@@ -244,6 +244,12 @@ func symbolOf(s string) string {
 		return ""
 	}
 	head := "L" + strings.ToUpper(s[1:2])
+	if rest, ok := strings.CutPrefix(s[2:], "eq"); ok && rest != "" && strings.Trim(rest, "0123456789") != rest {
+		switch strings.Trim(rest, "0123456789") { // "LAeq,1s"
+		case "s", "sec", "ms", "m", "min", "h":
+			return head + "eq"
+		}
+	}
 	switch s[2:] {
 	case "f", "s":
 		return head + strings.ToUpper(s[2:])

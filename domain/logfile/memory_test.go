@@ -58,7 +58,7 @@ func TestReadMemory(t *testing.T) {
 	runtime.GC()
 	before, most := heap(), uint64(0)
 	var samples int
-	rep, err := Read(&longFile{n: n}, Options{}, func(_ int, _ time.Duration, run series.Run) error {
+	rep, err := Read(&longFile{n: n}, Options{}, func(_ Part, run series.Run) error {
 		for i, l := range run.Levels {
 			at := samples + i
 			if want := 3000 + at%5*1000 + at%10*100 + at%7*10; int(l) != want {

@@ -23,8 +23,7 @@ const sniffed = 64 << 10
 
 // foreign lists files that are no text, by their first bytes, and what to do about them.
 var foreign = []struct{ magic, code, detail string }{
-	{"\xd0\xcf\x11\xe0", "file_spreadsheet_old", "this is an old binary spreadsheet; open it and save it as CSV text"},
-	{"PK\x03\x04", "file_spreadsheet", "this is a spreadsheet or a ZIP archive; save the sheet as CSV text, or unpack the archive"},
+	{"\xd0\xcf\x11\xe0", "file_spreadsheet_old", "this is an old binary spreadsheet, or one with a password; open it and save it as XLSX without password, or as CSV text"},
 	{"BZh", "file_compressed", "this file is packed with bzip2; unpack it, or pack it with gzip"},
 	{"\xfd7zXZ", "file_compressed", "this file is packed with xz; unpack it, or pack it with gzip"},
 	{"7z\xbc\xaf", "file_compressed", "this is an archive; unpack it"},
@@ -32,37 +31,42 @@ var foreign = []struct{ magic, code, detail string }{
 }
 
 // open starts r from its beginning and returns its text as UTF-8 without a
-// byte order mark, unpacked if it is gzip. encoding "" asks for detection. A
-// file that is no text gives a Problem.
-func open(r io.ReadSeeker, encoding string) (text io.Reader, found string, p *Problem, err error) {
+// byte order mark, unpacked if it is gzip; of a spreadsheet the rows of a sheet,
+// the one named unless that is "". encoding "" asks for detection. A file that is
+// neither gives a Problem. The text must be closed if it is an io.Closer.
+func open(r io.ReadSeeker, encoding, name string) (text io.Reader, found, sheet string, p *Problem, err error) {
 	if _, err := r.Seek(0, io.SeekStart); err != nil {
-		return nil, "", nil, fmt.Errorf("rewinding the file: %w", err)
+		return nil, "", "", nil, fmt.Errorf("rewinding the file: %w", err)
 	}
 	b := bufio.NewReaderSize(r, sniffed)
 	head, err := peek(b)
 	if err != nil {
-		return nil, "", nil, err
+		return nil, "", "", nil, err
 	}
 	if bytes.HasPrefix(head, []byte{0x1f, 0x8b}) {
 		z, err := gzip.NewReader(b)
 		if err != nil {
-			return nil, "", damaged(err), nil
+			return nil, "", "", damaged(err), nil
 		}
 		b = bufio.NewReaderSize(&limited{z, maxUnpacked}, sniffed)
 		if head, err = peek(b); err != nil && isPacked(err) {
-			return nil, "", damaged(err), nil
+			return nil, "", "", damaged(err), nil
 		} else if err != nil {
-			return nil, "", nil, err
+			return nil, "", "", nil, err
 		}
 	}
 	for _, f := range foreign {
 		if bytes.HasPrefix(head, []byte(f.magic)) {
-			return nil, "", &Problem{Code: f.code, Detail: f.detail, Refuses: true}, nil
+			return nil, "", "", &Problem{Code: f.code, Detail: f.detail, Refuses: true}, nil
 		}
 	}
-	if encoding == "" {
+	if bytes.HasPrefix(head, []byte("PK\x03\x04")) {
+		text, sheet, p, err := openSpreadsheet(b, name)
+		return text, spreadsheet, sheet, p, err
+	}
+	if encoding == "" || encoding == spreadsheet {
 		if encoding = encodingOf(head); encoding == "" {
-			return nil, "", &Problem{Code: "file_binary", Detail: "the file is not text", Refuses: true}, nil
+			return nil, "", "", &Problem{Code: "file_binary", Detail: "the file is not text", Refuses: true}, nil
 		}
 	}
 	switch encoding {
@@ -78,7 +82,7 @@ func open(r io.ReadSeeker, encoding string) (text io.Reader, found string, p *Pr
 		}
 		text = b
 	}
-	return text, encoding, nil, nil
+	return text, encoding, "", nil, nil
 }
 
 // isPacked reports whether err is the fault of a packed file.
@@ -86,11 +90,14 @@ func isPacked(err error) bool {
 	if _, ok := errors.AsType[flate.CorruptInputError](err); ok {
 		return true
 	}
-	return errors.Is(err, errTooLarge) || errors.Is(err, gzip.ErrChecksum) || errors.Is(err, gzip.ErrHeader) || errors.Is(err, io.ErrUnexpectedEOF)
+	return errors.Is(err, errTooLarge) || errors.Is(err, errSheet) || errors.Is(err, errColumns) || errors.Is(err, gzip.ErrChecksum) || errors.Is(err, gzip.ErrHeader) || errors.Is(err, io.ErrUnexpectedEOF)
 }
 
 func damaged(err error) *Problem {
-	return &Problem{Code: "file_damaged", Detail: "the packed file cannot be unpacked: " + err.Error(), Refuses: true}
+	if errors.Is(err, errColumns) {
+		return tooManyColumns()
+	}
+	return &Problem{Code: "file_damaged", Detail: "the packed file cannot be read: " + err.Error(), Refuses: true}
 }
 
 func peek(b *bufio.Reader) ([]byte, error) {

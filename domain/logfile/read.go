@@ -3,21 +3,42 @@ package logfile
 import (
 	"fmt"
 	"io"
+	"math"
+	"slices"
 	"time"
 
 	"leveltrail/domain/series"
 )
 
 // Read understands the file r and passes its samples to emit, in time order
-// within each position, with the interval of the file (0 = spot readings), in
-// runs of at most [MaxRun] samples; a run that begins where the one before
-// ended continues it. Nothing is emitted of a file that is refused. emit may be nil and may keep what it gets; its error ends the
+// within each part of the file, in runs of at most [MaxRun] samples; a run that
+// begins where the one before ended continues it. Nothing is emitted of a file
+// that is refused. emit may be nil and may keep what it gets; its error ends the
 // reading and is returned. r is read from its beginning, several times;
 // memory does not grow with its length, unless its rows are out of order.
-func Read(r io.ReadSeeker, o Options, emit func(position int, interval time.Duration, run series.Run) error) (Report, error) {
-	l, detected, err := Detect(r, o)
+//
+// Where the clock drifts, the first sample of each unbroken stretch is put at its
+// true instant and the others follow it; where one would come to stand half an
+// interval off, an interval is left free before it, or, of two samples that fall
+// into one, the lower is left out, and a notice names the line.
+func Read(r io.ReadSeeker, o Options, emit func(p Part, run series.Run) error) (Report, error) {
+	l, s, detected, err := detect(r, o)
 	if err != nil {
 		return Report{}, err
+	}
+	// Dates are told apart while the rows are read, with the order that the first ones suggest.
+	var dates *evidence
+	if l.DateOrder == "" && !refuses(detected) {
+		e, all := s.sampleDates(l.Columns)
+		if all || e.settled() {
+			detected = append(detected, s.dateOrder(&e, &l, o)...)
+		} else {
+			guess := l
+			if refuses(s.dateOrder(&e, &guess, o)) {
+				guess.DateOrder = orders[e.left()[0]]
+			}
+			l.DateOrder, dates = guess.DateOrder, &evidence{}
+		}
 	}
 	var found problems
 	for _, p := range detected {
@@ -29,13 +50,29 @@ func Read(r io.ReadSeeker, o Options, emit func(position int, interval time.Dura
 		return rep.with(&found), nil
 	}
 	// Entries into a repeated hour whose pass is only known at its end ask for another reading.
-	second := map[int]map[int64]bool{}
+	second := map[trackKey]map[int64]bool{}
 	var p *plan
 	before := found
 	for again, n := true, 0; again && n < 10; n++ {
-		found = before
-		if p, again, err = scan(r, l, o, second, &found); err != nil {
+		found = problems{refusing: slices.Clone(before.refusing), notices: slices.Clone(before.notices), total: before.total}
+		if p, again, err = scan(r, l, o, second, dates, &found); err != nil {
 			return rep, err
+		}
+		if dates == nil || dates.settled() && !dates.began {
+			continue
+		}
+		guess := l.DateOrder
+		l.DateOrder = ""
+		for _, q := range s.dateOrder(dates, &l, o) {
+			before.add(q)
+			found.add(q)
+		}
+		dates, rep.Layout = nil, l
+		if before.refused() {
+			return rep.with(&before), nil
+		}
+		if l.DateOrder != guess {
+			again, second = true, map[trackKey]map[int64]bool{}
 		}
 	}
 	rep.Rows = p.rows
@@ -63,9 +100,12 @@ func (rep Report) with(found *problems) Report {
 	return rep
 }
 
-// quantity refuses a file whose heading or unit contradicts the declared quantity.
+// quantity refuses a file whose heading or unit contradicts the declared quantity, and checks of the clock that cannot be.
 func (p *problems) quantity(l Layout, o Options) {
-	if len(o.Quantity) < 2 {
+	if len(o.ClockChecks) > 0 && math.Abs(correctionOf(o).drift) > maxDrift {
+		p.add(Problem{Code: "clock_drift_impossible", Refuses: true, Detail: "the two clock checks make the clock drift by more than 1 %; one of them is wrong"})
+	}
+	if len(o.Quantity) < 2 || len(l.Levels) > 0 {
 		return
 	}
 	c := l.Columns.Level
@@ -110,8 +150,8 @@ func (p *plan) remarks(o Options, found *problems) {
 		found.notice(p.order[0].firstLine, "clock_never_set", "the stamps begin in "+at.Format("2006-01-02")+"; the clock was probably never set")
 	}
 	fix := correctionOf(o)
-	if by := fix.apply(first).UnixMicro() - first; by != 0 || fix.drift != 0 {
-		to := fix.apply(last).UnixMicro() - last
+	if by := fix.apply(first) - first; by != 0 || fix.drift != 0 {
+		to := fix.apply(last) - last
 		found.notice(0, "clock_corrected", fmt.Sprintf("%s is added to the first stamp, %s to the last", human(by), human(to)))
 	}
 }

@@ -19,8 +19,8 @@ import (
 func read(t *testing.T, file string, o logfile.Options) (logfile.Report, map[int][]series.Run) {
 	t.Helper()
 	runs := map[int][]series.Run{}
-	rep, err := logfile.Read(strings.NewReader(file), o, func(position int, interval time.Duration, run series.Run) error {
-		runs[position] = append(runs[position], run)
+	rep, err := logfile.Read(strings.NewReader(file), o, func(p logfile.Part, run series.Run) error {
+		runs[p.Position] = append(runs[p.Position], run)
 		return nil
 	})
 	if err != nil {
@@ -192,7 +192,7 @@ func TestAcceptUnreadable(t *testing.T) {
 		t.Errorf("runs (-want +got):\n%s", diff)
 	}
 	wantTrack := []logfile.Track{{
-		Interval: time.Second, Samples: 5, From: at("2026-03-14T07:00:00Z"), To: at("2026-03-14T07:00:07Z"), Min: 5100, Max: 5302, GapsTotal: 2,
+		Part: logfile.Part{Interval: time.Second}, Traits: series.Traits{Samples: 5}, Samples: 5, From: at("2026-03-14T07:00:00Z"), To: at("2026-03-14T07:00:07Z"), Min: 5100, Max: 5302, GapsTotal: 2,
 		Gaps: []series.Span{{From: at("2026-03-14T07:00:01Z"), To: at("2026-03-14T07:00:02Z")}, {From: at("2026-03-14T07:00:04Z"), To: at("2026-03-14T07:00:05Z")}},
 	}}
 	if diff := cmp.Diff(wantTrack, rep.Tracks); diff != "" {

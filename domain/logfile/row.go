@@ -11,11 +11,13 @@ import (
 	"leveltrail/domain/acoustic"
 )
 
-// row is one data row. If code is not empty the row could not be read, or
+// row is one data row, or one of its levels where several columns hold some. If code is not empty the row could not be read, or
 // (level_missing, unit_changes) not wholly, and the fields after position may be unset.
 type row struct {
 	line     int
 	position int
+	channel  int
+	series   int   // index in Layout.Levels
 	stamped  bool  // stamp could be read
 	stamp    int64 // wall clock, or UTC if zoned
 	zoned    bool
@@ -45,17 +47,52 @@ type rows struct {
 	recent       int  // the one that fitted last
 	slow         bool // for tests: make no skeletons
 
+	values []value // of the row's other columns of levels
+	given  int     // how many of them were given out
+	first  row     // the one they belong to
+	line   []byte  // last one cut into fields
+	hasty  bool    // the last row was read by the recent skeleton
+	closer io.Closer
+
+	firstDay int64          // day that lines before the data tell, if undated
+	undated  bool           // rows tell no date
+	dayOf    map[int]*dayAt // by position, if undated
+
+	seen    func(text []byte) // told of dates that are read, unless nil
 	dates   func(text []byte) // told of dates instead of reading them, unless nil
 	skipped func(line int, text string)
 }
 
+// value is what one more column of levels holds.
+type value struct {
+	level  acoustic.Level
+	kind   reading
+	code   string
+	detail string
+	text   string
+}
+
+// dayAt is the day of a position whose rows tell the time of day only.
+type dayAt struct{ days, clock int64 }
+
 // newRows begins to read r. skipped is told of lines after the first data row that are no data, unless nil.
 func newRows(r io.ReadSeeker, l Layout, quantity string, skipped func(int, string)) (*rows, *Problem, error) {
-	text, _, p, err := open(r, l.Encoding)
+	text, _, _, p, err := open(r, l.Encoding, l.Sheet)
 	if p != nil || err != nil {
 		return nil, p, err
 	}
 	s := &rows{lines: newLines(text), l: l, c: l.Columns, skipped: skipped, unit: []byte(l.Unit)}
+	s.closer, _ = text.(io.Closer)
+	if n := len(l.Levels); n > 0 {
+		s.values = make([]value, n-1)
+		s.given = n - 1
+		s.c.Unit = 0 // each column has its own
+	}
+	if s.undated = s.c.Date == 0 && s.c.DateTime == 0; s.undated {
+		d, _ := dateParts([]byte(l.Date))
+		s.firstDay, _ = d.inOrder("ymd")
+		s.dayOf = map[int]*dayAt{}
+	}
 	switch l.Decimal {
 	case ".":
 		s.other = ','
@@ -68,10 +105,31 @@ func newRows(r io.ReadSeeker, l Layout, quantity string, skipped func(int, strin
 	return s, nil, nil
 }
 
-// next reads the next data row into w. The error is io.EOF at the end.
+// close lets go of what the file took beside memory.
+func (s *rows) close() {
+	if s.closer != nil {
+		_ = s.closer.Close() // temporary files that cannot be removed harm no one
+	}
+}
+
+// next reads the next data row, or the next level of the same row, into w. The error is io.EOF at the end.
 func (s *rows) next(w *row) error {
+	if s.given < len(s.values) {
+		v := &s.values[s.given]
+		s.given++
+		*w = s.first
+		w.series = s.given
+		w.level, w.kind, w.code, w.detail, w.text = v.level, v.kind, v.code, v.detail, v.text
+		if w.column = 0; v.code != "" {
+			w.column = s.l.Levels[w.series].Column
+		}
+		return nil
+	}
 	for {
-		if s.quick(w) {
+		if s.hasty = s.quick(w); s.hasty {
+			if len(s.values) > 0 {
+				s.first = *w
+			}
 			return nil
 		}
 		line, err := s.lines.next()
@@ -85,10 +143,14 @@ func (s *rows) next(w *row) error {
 		if s.lines.number <= s.l.HeaderRows || len(line) == 0 {
 			continue
 		}
-		*w = row{line: s.lines.number}
+		*w, s.line = row{line: s.lines.number}, line
 		s.fields = split(s.fields[:0], line, s.l.Delimiter[0])
 		s.merged = false
 		if s.read(w, line) {
+			if s.given = len(s.values); w.stamped && len(s.values) > 0 {
+				s.others()
+				s.given, s.first = 0, *w
+			}
 			if !s.slow {
 				s.learn(line, w)
 			}
@@ -153,19 +215,30 @@ func (s *rows) read(w *row, line []byte) bool {
 		w.fail("date_unreadable", column, "this is not a date or time of the kind that the file has elsewhere", s.field(column))
 	}
 	if s.c.Position > 0 {
-		if p := s.field(s.c.Position); digits(p) && len(p) < 9 && number(p) > 0 {
-			w.position = number(p)
-		} else {
+		p := s.field(s.c.Position)
+		var ok bool
+		if w.position, ok = whole(p); !ok || w.position == 0 {
 			w.stamped = false
 			w.fail("position_unreadable", s.c.Position, "a position is a whole number from 1", p)
 		}
+	}
+	if s.c.Channel > 0 {
+		p := s.field(s.c.Channel)
+		var ok bool
+		if w.channel, ok = channelIn(string(p)); !ok {
+			w.stamped = false
+			w.fail("channel_unreadable", s.c.Channel, "a channel is a whole number from 1 to 1000", p)
+		}
+	}
+	if s.undated && w.stamped {
+		w.stamp += s.day(w) * day
 	}
 	if s.c.Unit > 0 {
 		if u := s.field(s.c.Unit); !bytes.Equal(u, s.unit) {
 			s.unitChange(w, u)
 		}
 	}
-	if len(rest) > 0 {
+	if len(rest) > 0 && len(s.l.Levels) == 0 {
 		s.unitChange(w, rest)
 	}
 	if s.c.Flag > 0 {
@@ -173,20 +246,85 @@ func (s *rows) read(w *row, line []byte) bool {
 			w.level, w.kind = side, flagged
 		}
 	}
-	switch w.kind {
+	v := s.judge(s.c.Level, b, w.level, w.kind, rest)
+	if v.code != "" {
+		w.fail(v.code, s.c.Level, v.detail, b)
+	}
+	return true
+}
+
+// judge says what is wrong with the level that was read from b.
+func (s *rows) judge(column int, b []byte, l acoustic.Level, kind reading, unit []byte) value {
+	v := value{level: l, kind: kind}
+	fail := func(code, detail string) { v.code, v.detail, v.text = code, detail, excerpt(b) }
+	switch kind {
 	case missing:
-		w.fail("level_missing", s.c.Level, "there is no level in this row", b)
+		fail("level_missing", "there is no level in this row")
 	case outOfRange:
-		w.fail("level_out_of_range", s.c.Level, "a sound level lies between -50 and 200 dB", b)
+		fail("level_out_of_range", "a sound level lies between -50 and 200 dB")
 	case noLevel:
-		w.fail("level_unreadable", s.c.Level, "this is neither a level nor a known word for under or over range", b)
+		fail("level_unreadable", "this is neither a level nor a known word for under or over range")
 	case plain, rounded:
 		if s.other != 0 && bytes.IndexByte(b, s.other) >= 0 {
-			w.fail("level_unreadable", s.c.Level, "the decimal sign is not the file's", b)
+			fail("level_unreadable", "the decimal sign is not the file's")
+		}
+		if len(unit) == 0 {
+			break
+		}
+		for _, c := range s.l.Levels {
+			if is, _ := weightingOf(string(unit)); c.Column == column && is != 0 && is != c.Quantity[1] {
+				fail("weighting_differs", "the column is of another frequency weighting than "+c.Quantity)
+			}
 		}
 	case flagged:
 	}
-	return true
+	return v
+}
+
+// others reads the row's other columns of levels.
+func (s *rows) others() {
+	for i, c := range s.l.Levels[1:] {
+		b := s.field(c.Column)
+		l, kind, rest := parseLevel(b)
+		s.values[i] = s.judge(c.Column, b, l, kind, rest)
+	}
+}
+
+// day returns the day of a row that tells the time of day only: that of the row
+// before it of the same position, or the next one if the clock went back by more
+// than six hours (house value).
+func (s *rows) day(w *row) int64 {
+	d := s.dayOf[w.position]
+	if d == nil {
+		d = &dayAt{days: s.firstDay, clock: w.stamp}
+		s.dayOf[w.position] = d
+	}
+	if w.stamp < d.clock-day/4 {
+		d.days++
+	}
+	d.clock = w.stamp
+	return d.days
+}
+
+// whole reads a whole number, which may have thousands signs: "12", "1,204", "1'204".
+func whole(b []byte) (n int, ok bool) {
+	if len(b) == 0 || len(b) > 12 {
+		return 0, false
+	}
+	if digits(b) {
+		return number(b[:min(len(b), 9)]), len(b) < 10
+	}
+	var plain []byte
+	for i, group := range bytes.FieldsFunc(b, func(r rune) bool { return strings.ContainsRune(".,'’ \u00a0\u202f", r) }) {
+		if !digits(group) || len(group) > 3 || i > 0 && len(group) < 3 {
+			return 0, false
+		}
+		plain = append(plain, group...)
+	}
+	if len(plain) == 0 || len(plain) > 9 || b[0]-'0' > 9 || b[len(b)-1]-'0' > 9 {
+		return 0, false
+	}
+	return number(plain), true
 }
 
 // stamp reads the stamp of the row; column is where it could not be read.
@@ -214,6 +352,8 @@ func (s *rows) stamp(w *row) (column int, f fit) {
 				s.prefix = s.prefix[:0]
 			}
 		}
+	} else if column = s.c.Time; s.undated {
+		clockText = s.field(column)
 	} else {
 		b := s.field(s.c.Date)
 		if !bytes.Equal(b, s.prefix) || len(b) == 0 {
@@ -227,6 +367,10 @@ func (s *rows) stamp(w *row) (column int, f fit) {
 	}
 	if c, f = parseClock(clockText); f != good {
 		return column, f
+	}
+	if s.undated { // its day is added when the position is known
+		w.stamp, w.zoned = c.at, false
+		return 0, good
 	}
 	w.stamp, w.zoned = s.days*day+c.at-c.offset, c.zoned
 	return 0, good
@@ -242,6 +386,9 @@ func (s *rows) date(b []byte) fit {
 	if s.dates != nil {
 		s.dates(b)
 		return good
+	}
+	if s.seen != nil {
+		s.seen(b)
 	}
 	days, f := d.inOrder(s.l.DateOrder)
 	if f == good {
@@ -282,7 +429,7 @@ func (s *rows) mergeFlag() bool {
 }
 
 // last returns the last column that a row cannot be without.
-func (c Columns) last() int { return max(c.Date, c.Time, c.DateTime, c.Level, c.Position) }
+func (c Columns) last() int { return max(c.Date, c.Time, c.DateTime, c.Level, c.Position, c.Channel) }
 
 // dataLike reports whether a row that cannot be read was meant as data: digits
 // stand in its stamp, or it has a level, a blank stamp and no words.
@@ -325,8 +472,14 @@ func wordy(b []byte) bool {
 
 // header looks at a line among the data that is none: a second header may name another weighting.
 func (s *rows) header(w *row) {
+	for _, c := range s.l.Levels {
+		b := s.field(c.Column)
+		if sym := headingSymbol(string(b)); sym != "" && sym != c.Quantity {
+			w.fail("unit_changes", c.Column, "from here on the column holds another quantity; cut the file here and send the parts by themselves", b)
+		}
+	}
 	b := s.field(s.c.Level)
-	if len(b) == 0 || len(s.fields) < 2 {
+	if len(b) == 0 || len(s.fields) < 2 || len(s.l.Levels) > 0 {
 		return
 	}
 	was := weightingIn(s.l.Unit)

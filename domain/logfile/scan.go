@@ -21,9 +21,9 @@ const (
 
 // plan is what the first reading of a file found out for the second.
 type plan struct {
-	tracks      map[int]*track
+	tracks      map[trackKey]*track
 	order       []*track
-	last        *track
+	recent      []*track // the one last used of each column of levels
 	rows        Rows
 	interval    int64 // µs; 0 = irregular
 	per         int64 // rows that share one stamp: sub-second logging with stamps in seconds; 1 = none
@@ -34,9 +34,15 @@ type plan struct {
 	groups      [maxGroup + 1]int64 // how often so many rows bore one stamp
 }
 
-// track is one position while its file is read.
+// trackKey tells the tracks of a file from each other.
+type trackKey struct {
+	position, channel int
+	series            int // index in Layout.Levels
+}
+
+// track is one part of the file while it is read.
 type track struct {
-	position   int
+	trackKey
 	number     int // index in plan.order
 	clock      wall
 	count      int64
@@ -49,7 +55,7 @@ type track struct {
 	backwards  int64
 	lastLine   int
 	low, high  acoustic.Level
-	numbers    int64
+	numbers    bool // there are some
 	overlaps   bool // some segments do
 	builder    builder
 
@@ -132,9 +138,11 @@ func (s *steps) interval() int64 {
 
 func abs(d int64) int64 { return max(d, -d) }
 
-// scan reads the whole file once and finds every reason to refuse it.
-func scan(r io.ReadSeeker, l Layout, o Options, second map[int]map[int64]bool, found *problems) (*plan, bool, error) {
-	p := &plan{tracks: map[int]*track{}, per: 1, steps: steps{counts: map[int64]int64{}}}
+// scan reads the whole file once and finds every reason to refuse it. e gathers
+// evidence of the date order unless it is nil; the scan ends early where a date
+// rules out the order it reads with.
+func scan(r io.ReadSeeker, l Layout, o Options, second map[trackKey]map[int64]bool, e *evidence, found *problems) (*plan, bool, error) {
+	p := &plan{tracks: map[trackKey]*track{}, per: 1, steps: steps{counts: map[int64]int64{}}}
 	in, bad, err := newRows(r, l, o.Quantity, func(line int, text string) {
 		found.add(Problem{Line: line, Code: "line_skipped", Detail: "this line holds no reading", Text: text})
 	})
@@ -144,10 +152,23 @@ func scan(r io.ReadSeeker, l Layout, o Options, second map[int]map[int64]bool, f
 		}
 		return p, false, err
 	}
+	defer in.close()
+	misread := false
+	if e != nil {
+		order := slices.Index(orders[:], l.DateOrder)
+		in.seen = func(text []byte) {
+			if !e.settled() {
+				e.add(in.lines.number, string(text))
+				misread = e.ruledOut[order] && len(e.left()) > 0
+			}
+		}
+	}
 	var w row
+	var last *track
+	more := make([]acoustic.Level, mostBlock)
 	for {
 		err := in.next(&w)
-		if errors.Is(err, io.EOF) {
+		if errors.Is(err, io.EOF) || misread {
 			break
 		}
 		if err != nil {
@@ -156,14 +177,18 @@ func scan(r io.ReadSeeker, l Layout, o Options, second map[int]map[int64]bool, f
 		p.rows.Read++
 		if w.code != "" {
 			p.bad(&w, o, found)
+			p.rows.Rejected++
 		}
 		if w.code == "line_too_long" {
 			return p, false, nil
 		}
-		if w.code != "" {
-			p.rows.Rejected++
-		}
 		if !w.stamped {
+			if last != nil {
+				if last.firstGroup == 0 {
+					last.group++
+				}
+				p.record.add(last.number, last.last, unstamped, w.line)
+			}
 			continue
 		}
 		if w.kind == rounded {
@@ -179,19 +204,22 @@ func scan(r io.ReadSeeker, l Layout, o Options, second map[int]map[int64]bool, f
 		at := w.stamp
 		if !w.zoned {
 			var n note
-			if at, n = t.clock.utc(w.stamp); n != noNote {
+			if at, n = t.clock.utc(w.stamp); n != noNote && w.series == 0 {
 				found.hour(n, &w)
 			}
 		}
-		p.step(t, at, w.line, found)
-		if w.code == "" {
-			p.take(t, at, &w)
+		step := at - t.last
+		p.step(t, at, &w, found)
+		p.take(t, at, &w)
+		last = t
+		if n := in.more(&w, step, &t.clock, more); n > 0 {
+			p.takeBlock(t, step, more[:n], w.line)
 		}
 	}
 	again := false
 	for _, t := range p.order {
 		if t.clock.secondMissed {
-			second[t.position] = t.clock.second
+			second[t.trackKey] = t.clock.second
 			again = true
 		}
 	}
@@ -221,20 +249,24 @@ func (p *plan) bad(w *row, o Options, found *problems) {
 }
 
 // at returns the track of w, nil if there are too many.
-func (p *plan) at(w *row, o Options, second map[int]map[int64]bool) *track {
-	if p.last != nil && p.last.position == w.position {
-		return p.last
+func (p *plan) at(w *row, o Options, second map[trackKey]map[int64]bool) *track {
+	k := trackKey{w.position, w.channel, w.series}
+	for w.series >= len(p.recent) {
+		p.recent = append(p.recent, nil)
 	}
-	t := p.tracks[w.position]
+	if t := p.recent[w.series]; t != nil && t.trackKey == k {
+		return t
+	}
+	t := p.tracks[k]
 	if t == nil {
 		if len(p.tracks) == maxPositions {
 			return nil
 		}
-		t = &track{number: len(p.order), position: w.position, firstLine: w.line, clock: newWall(o.Location, second[w.position])}
-		p.tracks[w.position] = t
+		t = &track{number: len(p.order), trackKey: k, firstLine: w.line, clock: newWall(o.Location, second[k])}
+		p.tracks[k] = t
 		p.order = append(p.order, t)
 	}
-	p.last = t
+	p.recent[w.series] = t
 	return t
 }
 
@@ -246,7 +278,8 @@ func newWall(loc *time.Location, second map[int64]bool) wall {
 }
 
 // step notes the stamp of a row, whether or not its level could be read.
-func (p *plan) step(t *track, at int64, line int, found *problems) {
+func (p *plan) step(t *track, at int64, w *row, found *problems) {
+	line, first := w.line, w.series == 0
 	switch d := at - t.last; {
 	case t.segments == nil:
 		t.first, t.group = at, 1
@@ -254,7 +287,7 @@ func (p *plan) step(t *track, at int64, line int, found *problems) {
 	case d > 0:
 		p.steps.add(d)
 		p.closeGroup(t)
-		if d > 30*day {
+		if d > 30*day && first {
 			found.notice(line, "clock_forwards", fmt.Sprintf("the clock jumps forward by %s", human(d)))
 		}
 	case d == 0:
@@ -267,6 +300,9 @@ func (p *plan) step(t *track, at int64, line int, found *problems) {
 		if len(t.segments) <= maxSegments {
 			t.segments = append(t.segments, segment{at, at})
 		}
+		if !first {
+			break
+		}
 		found.notice(line, "clock_backwards", fmt.Sprintf("the clock runs back by %s", human(-d)))
 	}
 	t.last, t.lastLine = at, line
@@ -274,18 +310,42 @@ func (p *plan) step(t *track, at int64, line int, found *problems) {
 
 // take counts a reading and keeps it for the second time.
 func (p *plan) take(t *track, at int64, w *row) {
-	p.record.add(t, at, w.level, w.line)
-	t.count++
-	if w.kind == flagged {
+	if w.code != "" {
+		p.record.add(t.number, at, lost, w.line)
 		return
 	}
-	if t.numbers == 0 || w.level < t.low {
-		t.low = w.level
+	p.record.add(t.number, at, w.level, w.line)
+	t.count++
+	if w.kind != flagged {
+		t.widen(w.level, w.level)
 	}
-	if t.numbers == 0 || w.level > t.high {
-		t.high = w.level
+}
+
+// takeBlock counts numbers after the last reading of t, each step and a line after the one before.
+func (p *plan) takeBlock(t *track, step int64, levels []acoustic.Level, line int) {
+	n := int64(len(levels))
+	p.rows.Read += n
+	p.record.addBlock(step, levels)
+	p.steps.add(step)
+	p.steps.hits += n - 1
+	p.closeGroup(t)
+	p.groups[1] += n - 1
+	t.last += n * step
+	t.lastLine = line + len(levels)
+	t.count += n
+	low, high := levels[0], levels[0]
+	for _, l := range levels {
+		low, high = min(low, l), max(high, l)
 	}
-	t.numbers++
+	t.widen(low, high)
+}
+
+// widen counts numbers between low and high.
+func (t *track) widen(low, high acoustic.Level) {
+	if !t.numbers {
+		t.numbers, t.low, t.high = true, low, high
+	}
+	t.low, t.high = min(t.low, low), max(t.high, high)
 }
 
 func (p *plan) closeGroup(t *track) {
