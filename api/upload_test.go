@@ -56,9 +56,8 @@ func (s *service) piece(path, log string, from, to int) answer {
 	return s.call("PATCH", path, log[from:to], "Content-Type", partial, "Upload-Offset", strconv.Itoa(from))
 }
 
-// halfway begins to send log[from:] to an upload over a connection of its own, stops
-// at to, and returns when the service has kept all that came.
-func (s *service) halfway(address, path, log string, from, to int) net.Conn {
+// begin begins to send log[from:] to an upload over a connection of its own, and stops at to.
+func (s *service) begin(address, path, log string, from, to int) net.Conn {
 	s.t.Helper()
 	conn, err := (&net.Dialer{}).DialContext(s.t.Context(), "tcp", address)
 	if err != nil {
@@ -66,8 +65,31 @@ func (s *service) halfway(address, path, log string, from, to int) net.Conn {
 	}
 	fmt.Fprintf(conn, "PATCH %s HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer %s\r\nContent-Type: %s\r\nUpload-Offset: %d\r\nContent-Length: %d\r\n\r\n%s",
 		path, s.key, partial, from, len(log)-from, log[from:to])
-	s.await(path, int64(to))
 	return conn
+}
+
+// elsewhere returns the same service in what might be another process.
+func (s *service) elsewhere() *service {
+	s.t.Helper()
+	other := *s
+	var err error
+	if other.handler, err = api.New(s.t.Context(), api.Config{Store: s.store, Log: discard, Now: time.Now}); err != nil {
+		s.t.Fatal(err)
+	}
+	return &other
+}
+
+// superseded reads the answer to a request that a newer one ended.
+func superseded(t *testing.T, conn net.Conn) {
+	t.Helper()
+	late, err := http.ReadResponse(bufio.NewReader(conn), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var problem object
+	if err := json.NewDecoder(late.Body).Decode(&problem); err != nil || late.StatusCode != 409 || problem["code"] != "upload_superseded" {
+		t.Errorf("the older request = %d %v, %v; want 409 upload_superseded", late.StatusCode, problem, err)
+	}
 }
 
 // await returns when the service has kept so many bytes of an upload.
@@ -116,7 +138,8 @@ func TestUpload(t *testing.T) {
 	s.offsetIs(path, 0, "?0")
 
 	// A connection that breaks within a piece: what came is kept.
-	s.halfway(address, path, log, 0, 700_001).Close()
+	s.begin(address, path, log, 0, 700_001).Close()
+	s.await(path, 700_001)
 	s.offsetIs(path, 700_001, "?0")
 	a := s.piece(path, log, 0, 1000)
 	if a.status != 409 || a.body["code"] != "upload_offset" || a.body["expected_offset"] != 700_001. {
@@ -128,18 +151,20 @@ func TestUpload(t *testing.T) {
 	}
 
 	// A socket that is dead and open: the newer request goes on, the older one ends.
-	dead := s.halfway(address, path, log, 700_001, 1_500_000)
+	dead := s.begin(address, path, log, 700_001, 1_200_000)
 	defer dead.Close()
+	s.await(path, 1_200_000)
+	// The same where the newer request comes to another process.
+	other := s.elsewhere()
+	stray := s.begin(address, path, log, 1_200_000, 1_500_000)
+	defer stray.Close()
+	s.await(path, 1_500_000)
+	superseded(t, dead)
+	other.offsetIs(path, 1_500_000, "?0")
+	fmt.Fprint(stray, log[1_500_000:1_500_010])
+	superseded(t, stray)
 	if a := s.piece(path, log, 1_500_000, len(log)); a.status != 204 || a.header.Get("Upload-Complete") != "?1" {
 		t.Fatalf("the last piece = %d %s %v; want 204, complete", a.status, a.raw, a.header)
-	}
-	late, err := http.ReadResponse(bufio.NewReader(dead), nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var problem object
-	if err := json.NewDecoder(late.Body).Decode(&problem); err != nil || late.StatusCode != 409 || problem["code"] != "upload_superseded" {
-		t.Errorf("the older request = %d %v, %v; want 409 upload_superseded", late.StatusCode, problem, err)
 	}
 	s.offsetIs(path, len(log), "?1")
 	if a := s.piece(path, log, len(log), len(log)); a.status != 204 {
@@ -151,7 +176,7 @@ func TestUpload(t *testing.T) {
 	again := s.must(200, "POST", "/v1/surveys/"+s.survey+"/imports", with(aLogOptions(s), object{"upload_id": made.body["id"]}))
 	answered(t, imported.body, again)
 	var parts, longest int
-	err = pgtest.Connect(t, s.db.Superuser).QueryRow(t.Context(), `select count(*), max(part) from file_part`).Scan(&parts, &longest)
+	err := pgtest.Connect(t, s.db.Superuser).QueryRow(t.Context(), `select count(*), max(part) from file_part`).Scan(&parts, &longest)
 	if want := (len(log) + 1<<20 - 1) >> 20; err != nil || parts != want || longest != want-1 {
 		t.Errorf("%d parts up to number %d, %v; want %d of 1 MiB each", parts, longest, err, want)
 	}
@@ -213,16 +238,18 @@ func TestUploadRefused(t *testing.T) {
 	us.refused(422, "invalid", []string{"/survey_id unknown_reference"}, "POST", "/v1/uploads", whole)
 }
 
-// TestUploadTogether has several senders send one file at once: the bytes kept are the file's, once.
+// TestUploadTogether has several senders send one file at once to two processes: the bytes kept are the file's, once.
 func TestUploadTogether(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
 	server := httptest.NewServer(s.handler)
 	defer server.Close()
+	other := httptest.NewServer(s.elsewhere().handler)
+	defer other.Close()
 	log := longLog(40_000)
 	made := s.must(201, "POST", "/v1/uploads", announced(s.survey, log))
-	ask := func(method, body string, at int) (status, offset int, complete bool) {
-		r, err := http.NewRequestWithContext(t.Context(), method, server.URL+made.header.Get("Location"), strings.NewReader(body))
+	ask := func(base, method, body string, at int) (status, offset int, complete bool) {
+		r, err := http.NewRequestWithContext(t.Context(), method, base+made.header.Get("Location"), strings.NewReader(body))
 		if err != nil {
 			t.Error(err)
 			return
@@ -243,11 +270,11 @@ func TestUploadTogether(t *testing.T) {
 	var senders sync.WaitGroup
 	for i := range 4 {
 		senders.Go(func() {
-			at, complete := 0, false
+			at, complete, base := 0, false, []string{server.URL, other.URL}[i%2]
 			for !complete && rounds.Add(1) < 2000 {
 				var status int
-				if status, at, complete = ask("PATCH", log[at:min(len(log), at+100_000+i*7)], at); status != 204 && status != 409 {
-					_, at, complete = ask("HEAD", "", 0)
+				if status, at, complete = ask(base, "PATCH", log[at:min(len(log), at+100_000+i*7)], at); status != 204 && status != 409 {
+					_, at, complete = ask(base, "HEAD", "", 0)
 				}
 			}
 		})
