@@ -510,6 +510,26 @@ func TestAggregatesNeverStale(t *testing.T) {
 	}
 }
 
+// A reading at the very end of what is asked, and of a day, takes part.
+func TestSpotReadingsAtMidnight(t *testing.T) {
+	t.Parallel()
+	b := newSamplesBed(t)
+	runs := []series.Run{
+		{Start: t0.Add(23 * time.Hour), Levels: []acoustic.Level{4000}},
+		{Start: t0.Add(24*time.Hour - time.Microsecond), Levels: []acoustic.Level{5000}},
+		{Start: t0.Add(24 * time.Hour), Levels: []acoustic.Level{6000}},
+	}
+	h := b.series(t, 0, runs...)
+	midnight := t0.AddDate(0, 0, 1)
+	ask := series.Ask{Groups: 2, Cells: []series.Cell{{Span: series.Span{From: t0, To: midnight}}, {Span: series.Span{From: midnight, To: midnight.Add(time.Microsecond)}, Group: 1}}}
+	for range 2 {
+		got := ok(b.store.CollectSeries(b.ctx, h.ID, func(series.Facts) (series.Ask, error) { return ask, nil }))(t)
+		if diff := cmp.Diff(series.Collect(runs, 0, ask), got); diff != "" || got.Tallies[0].Count != 2 || got.Tallies[1].Count != 1 {
+			t.Errorf("answer (-brute force +store):\n%s", diff)
+		}
+	}
+}
+
 // second returns the error of an append.
 func second(_ series.Series, _ series.Content, err error) error { return err }
 
@@ -569,6 +589,29 @@ func TestDuplicatesAreRefused(t *testing.T) {
 	}
 	next := []series.Run{{Start: t0.Add(600 * time.Second), Levels: runs[0].Levels}}
 	ok(0, second(b.store.CreateSeries(b.ctx, h, next)))(t)
+	// One who comes while another has not committed waits, and is refused then.
+	unknown := h
+	unknown.Channel = 990
+	ok(0, b.store.write(b.ctx, func(tx pgx.Tx) error {
+		if err := second(b.store.CreateSeries(context.WithValue(b.ctx, txKey{}, tx), unknown, runs)); err != nil {
+			return err
+		}
+		go func() { errs <- second(b.store.CreateSeries(b.ctx, unknown, runs)) }()
+		for waiting := false; !waiting; {
+			if err := b.store.pool.QueryRow(b.ctx, `select exists (select from pg_locks where locktype = 'advisory' and not granted
+				and database = (select oid from pg_database where datname = current_database()))`).Scan(&waiting); err != nil {
+				return err
+			}
+			select {
+			case err := <-errs:
+				t.Fatalf("the second did not wait: %v", err)
+			default:
+			}
+		}
+		return nil
+	}))(t)
+	wantCode(t, <-errs, fault.Conflict, "samples_duplicate")
+
 	spot := h
 	spot.IntervalUS = 0
 	_, _, err := b.store.CreateSeries(b.ctx, spot, []series.Run{{Start: t0.Add(3 * time.Second), Levels: []acoustic.Level{5000}}})
