@@ -82,8 +82,29 @@ func (g segment) closed(k int) (series.Span, bool) {
 // and its calibrator is covered on its day; one that does not is as if it did not
 // exist, except that an adjustment in it ends what may be compared.
 func (j *judge) checks() {
+	parts, lapsed := j.sorted()
+
+	var unchecked []series.Span
+	var used []FieldCheck
+	for _, g := range parts {
+		unchecked = append(unchecked, j.missing(g)...)
+		j.distances(g)
+		j.deviations(g)
+		j.drift(g)
+		used = append(used, g.checks...)
+	}
+	for _, c := range used {
+		j.counted(c)
+	}
+	j.calibrators(used)
+	j.notCounted(lapsed, parts, unchecked)
+}
+
+// sorted returns the segments of the series with the checks that count, and the checks
+// that do not because their calibrator was not covered.
+func (j *judge) sorted() (parts []segment, lapsed []FieldCheck) {
 	p := j.facts.Profile
-	var countable, lapsed, barriers []FieldCheck
+	var countable, barriers []FieldCheck
 	for _, c := range j.facts.Checks {
 		if !j.use.reachedBy(c, p.CheckReach.Value) {
 			continue
@@ -100,22 +121,19 @@ func (j *judge) checks() {
 			lapsed = append(lapsed, c)
 		}
 	}
-	parts := segments(j.use.extent(), countable, barriers, p.CheckReach.Value)
+	return segments(j.use.extent(), countable, barriers, p.CheckReach.Value), lapsed
+}
 
-	var unchecked []series.Span
-	var used []FieldCheck
+// used returns the checks on which the series rests, in time order.
+func (j *judge) used() (checks []FieldCheck) {
+	if len(j.use.Stretches) == 0 {
+		return nil
+	}
+	parts, _ := j.sorted()
 	for _, g := range parts {
-		unchecked = append(unchecked, j.missing(g)...)
-		j.distances(g)
-		j.deviations(g)
-		j.drift(g)
-		used = append(used, g.checks...)
+		checks = append(checks, g.checks...)
 	}
-	for _, c := range used {
-		j.counted(c)
-	}
-	j.calibrators(used)
-	j.notCounted(lapsed, parts, unchecked)
+	return checks
 }
 
 // calibrator returns the certificate that governs the calibrator of c on the day of the check.

@@ -199,6 +199,13 @@ func TestCheckThatDoesNotCountLeavesTheMiddle(t *testing.T) {
 		"calibrator_not_covered 2024-06-03T08:00/2024-06-03T10:00",
 		"no_check_after 2024-06-03T16:00/2024-06-03T18:00", "no_check_before 2024-06-03T08:00/2024-06-03T10:00"},
 		usable: []string{"2024-06-03T10:00/2024-06-03T16:00"}})
+
+	// As far from what lies open on either side: it stands for one of them, never for what is between.
+	w.Checks[0].At = instant("2024-06-03T13:00:00Z")
+	v := calibration.Decide(w.Facts)
+	if got := spans(v.Series[0].Usable); len(got) != 1 || got[0] != "2024-06-03T10:00/2024-06-03T16:00" {
+		t.Errorf("usable = %q", got)
+	}
 }
 
 // Electrical checks do not test the microphone.

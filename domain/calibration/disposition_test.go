@@ -238,7 +238,9 @@ func TestInputsDigestOfFurtherFacts(t *testing.T) {
 		"data":        func() { w.Data = append(w.Data, calibration.SeriesData{SeriesID: w.Series[0].ID, Samples: 1}) },
 		"disposition": func() { w.decided("0123456789abcdef", calibration.Accept, "Q. Lead", early) },
 		"operator":    func() { w.Operator = "O. Perator" },
-		"person":      func() { w.People = []calibration.Person{{ID: w.id(), Name: "O. Perator", Version: 1, RecordedAt: time.Time{}}} },
+		"person": func() {
+			w.People = []calibration.Person{{ID: w.id(), Name: "O. Perator", Version: 1, RecordedAt: time.Time{}}}
+		},
 	} {
 		change()
 		d := calibration.Decide(w.Facts).InputsSHA256

@@ -238,6 +238,8 @@ func TestFilterSetCoversBands(t *testing.T) {
 	w.expect(expect{outcome: calibration.Valid})
 	w.happened(set.ID, calibration.Repair, "2024-03-01")
 	w.expect(expect{outcome: calibration.NotValid, findings: []string{"altered_since_calibration" + wholeDay}})
+	w.Series[0].Bands = false // a level asks for no filters
+	w.expect(expect{outcome: calibration.Valid})
 }
 
 // IEC 60942:2017 permits a laboratory U of at most 0.15 dB for class 1 (from memory); a certificate may state its own.
