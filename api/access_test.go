@@ -13,6 +13,7 @@ import (
 
 	"leveltrail/api"
 	"leveltrail/domain/access"
+	"leveltrail/persistence/pgtest"
 )
 
 // newKey stores a key of role admin that sees the named clients, all without any.
@@ -133,7 +134,11 @@ func TestClientsApart(t *testing.T) {
 	secret, _ := s.newKey("quarry", nil, ours)
 	us := s.as(secret)
 
-	ids := map[string]string{"clients": client, "projects": project, "surveys": s.survey, "positions": s.position, "series": series, "imports": importID}
+	hook := s.create("/v1/webhooks", object{"name": "Mill", "url": "https://mill.example/"})
+	if _, err := pgtest.Connect(t, s.db.Superuser).Exec(t.Context(), `update webhook set client_ids = array[$1::uuid]`, client); err != nil {
+		t.Fatal(err) // made by a key of that client, without its being listed among the keys
+	}
+	ids := map[string]string{"webhooks": hook, "clients": client, "projects": project, "surveys": s.survey, "positions": s.position, "series": series, "imports": importID}
 	shared := map[string]bool{ // records that are no client's
 		"laboratories": true, "instruments": true, "certificates": true, "field-checks": true, "rule-profiles": true, "keys": true,
 		"components": true, "events": true, "layouts": true, "people": true,
@@ -184,6 +189,10 @@ func TestClientsApart(t *testing.T) {
 		{method: "PATCH", path: "/v1/projects/" + project, body: object{"title": "x"}, headers: []string{"If-Match", `"v1"`}},
 		{method: "PATCH", path: "/v1/surveys/" + s.survey, body: object{"operator": "x"}, headers: []string{"If-Match", `"v1"`}},
 		{method: "PATCH", path: "/v1/positions/" + s.position, body: object{"label": "x"}, headers: []string{"If-Match", `"v1"`}},
+		{method: "PATCH", path: "/v1/webhooks/" + hook, body: object{"url": "https://quarry.example/"}, headers: []string{"If-Match", `"v1"`}},
+		{method: "DELETE", path: "/v1/webhooks/" + hook, headers: []string{"If-Match", `"v1"`}},
+		{method: "POST", path: "/v1/webhooks/" + hook + "/rotation", body: object{"overlap_s": 0}, headers: []string{"If-Match", `"v1"`}},
+		{method: "POST", path: "/v1/webhooks/" + hook + "/deliveries/" + put + "/redelivery"},
 		{method: "PATCH", path: "/v1/series/" + series, body: object{"range": nil}, headers: []string{"If-Match", `"v1"`}},
 		{method: "POST", path: "/v1/projects/" + project + "/positions", body: object{"number": 7, "label": "x"}},
 		{method: "POST", path: "/v1/projects/" + project + "/surveys", body: object{"kind": "environmental", "started_at": "2026-03-03T07:00:00Z"}},

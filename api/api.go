@@ -35,6 +35,7 @@ type Store interface {
 	importStore
 	figureStore
 	verdictStore
+	webhookStore
 	Secret(ctx context.Context, name string) ([]byte, error)
 	Ping(ctx context.Context) error
 }
@@ -120,6 +121,7 @@ func newEngine(s *server) *gin.Engine {
 	figureHandlers{s}.routes(v1)
 	verdictHandlers{s}.routes(v1)
 	ruleProfileHandlers{s}.routes(v1)
+	webhookHandlers{s}.routes(v1)
 	requireGrants(e)
 	return e
 }

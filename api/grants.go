@@ -37,6 +37,15 @@ var grants = map[string]string{
 	"GET /v1/audit":              "qa",
 	"GET /v1/audit/verification": "qa",
 
+	"GET /v1/webhooks":                                      "job_system",
+	"POST /v1/webhooks":                                     "job_system",
+	"GET /v1/webhooks/:id":                                  "job_system",
+	"PATCH /v1/webhooks/:id":                                "job_system",
+	"DELETE /v1/webhooks/:id":                               "job_system",
+	"POST /v1/webhooks/:id/rotation":                        "job_system",
+	"GET /v1/webhooks/:id/deliveries":                       "job_system",
+	"POST /v1/webhooks/:id/deliveries/:delivery/redelivery": "job_system",
+
 	"GET /v1/projects/:id/positions":  "qa consultant field job_system client",
 	"POST /v1/projects/:id/positions": "consultant field",
 	"GET /v1/positions/:id":           "qa consultant field job_system client",

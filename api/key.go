@@ -174,9 +174,17 @@ func (h keyHandlers) expected(c *gin.Context) (access.Key, error) {
 	return k, expectVersion(c, k.Version)
 }
 
-// Rotation says how long an old key opens beside its successor.
+// Rotation says how long what is replaced holds beside its successor.
 type Rotation struct {
 	OverlapS float64 `json:"overlap_s" example:"86400"` // At most 30 days
+}
+
+func (in *Rotation) validator() func() error {
+	return func() error {
+		var bad fault.Fields
+		bad.Check(in.OverlapS >= 0 && in.OverlapS <= 30*86400, "overlap_s", "out_of_range", "must lie between 0 and 2592000")
+		return bad.Err("rotation")
+	}
 }
 
 // rotate makes the successor of a key, which itself ends after an overlap.
@@ -196,12 +204,7 @@ func (h keyHandlers) rotate(c *gin.Context) (Key, error) {
 		return Key{}, err
 	}
 	var in Rotation
-	err = decode(c, &in, func() error {
-		var bad fault.Fields
-		bad.Check(in.OverlapS >= 0 && in.OverlapS <= 30*86400, "overlap_s", "out_of_range", "must lie between 0 and 2592000")
-		return bad.Err("rotation")
-	})
-	if err != nil {
+	if err := decode(c, &in, in.validator()); err != nil {
 		return Key{}, err
 	}
 	fresh, err := h.make(c, access.Key{Name: k.Name, Role: k.Role, ClientIDs: k.ClientIDs, ExpiresAt: k.ExpiresAt})

@@ -52,6 +52,7 @@ var problemHelp = map[string]string{
 	"too_large":              "The body is larger than what is taken.",
 	"too_long":               "A text is longer than what is taken. The errors name the place.",
 	"type":                   "A value is not of the form needed. The errors name the place.",
+	"too_many":               "There are as many of these as are taken. Delete one first.",
 	"too_many_requests":      "The key asks more than its share. Wait as long as Retry-After says.",
 	"unauthorized":           "A key that is in force is needed: Authorization: Bearer followed by the key.",
 	"unknown_cursor":         "The cursor was not issued for this list and filter. Begin again without one.",
@@ -67,6 +68,7 @@ var problemHelp = map[string]string{
 	"upload_superseded":      "A newer request goes on with the upload.",
 	"uploads_too_many":       "The key has as many uploads under way as it may. Import or end some of them.",
 	"version_conflict":       "The record has changed since it was read.",
+	"webhook_disabled":       "The webhook is disabled and sends nothing. Enable it first.",
 }
 
 var problemTemplate = template.Must(template.New("problem").Parse(`<!doctype html>

@@ -93,7 +93,7 @@ func link(before, canonical []byte) []byte {
 const sealAtOnce = 1000
 
 // Seal gives the entries of the journal whose transactions have all ended their
-// order, and chains them. It returns how many it sealed; another process that
+// order, chains them and queues what webhooks ask for of them. It returns how many it sealed; another process that
 // seals at the same time leaves it none.
 func (s *Store) Seal(ctx context.Context) (n int, err error) {
 	ctx = access.With(ctx, access.Caller{Name: "the service", All: true})
@@ -104,7 +104,7 @@ func (s *Store) Seal(ctx context.Context) (n int, err error) {
 			if err := tx.QueryRow(ctx, `select pg_try_advisory_xact_lock(7304)`).Scan(&free); err != nil || !free {
 				return err
 			}
-			done, err = sealSome(ctx, tx, s.stamp())
+			done, err = s.sealSome(ctx, tx, s.stamp())
 			return err
 		})
 		n += done
@@ -116,7 +116,7 @@ func (s *Store) Seal(ctx context.Context) (n int, err error) {
 
 const entryColumns = `j.at, j.key_id, j.actor, j.request_id, j.type, j.record_type, j.record_id, j.client_id, j.version, j.reason, j.detail`
 
-func sealSome(ctx context.Context, tx pgx.Tx, now time.Time) (int, error) {
+func (s *Store) sealSome(ctx context.Context, tx pgx.Tx, now time.Time) (int, error) {
 	// An entry is sealed once no transaction runs that could still commit one before it.
 	rows, _ := tx.Query(ctx, `
 		select j.id as seq, `+entryColumns+`, null::bytea as sha256 from journal_open o join journal j on j.id = o.entry_id
@@ -131,6 +131,7 @@ func sealSome(ctx context.Context, tx pgx.Tx, now time.Time) (int, error) {
 	if err != nil && !errors.Is(err, pgx.ErrNoRows) {
 		return 0, err
 	}
+	sealed := last
 	ids, seqs, sums := make([]int64, len(entries)), make([]int64, len(entries)), make([][]byte, len(entries))
 	for i, e := range entries {
 		ids[i] = e.Seq
@@ -147,16 +148,19 @@ func sealSome(ctx context.Context, tx pgx.Tx, now time.Time) (int, error) {
 	b.Queue(`insert into journal_seal (seq, entry_id, sealed_at, sha256)
 		select n.seq, n.id, $1, n.sum from unnest($2::bigint[], $3::bigint[], $4::bytea[]) n (seq, id, sum)`, now, seqs, ids, sums)
 	b.Queue(`delete from journal_open where entry_id = any($1)`, ids)
-	return len(entries), tx.SendBatch(ctx, b).Close()
+	if err := tx.SendBatch(ctx, b).Close(); err != nil {
+		return 0, err
+	}
+	return len(entries), s.address(ctx, tx, sealed, now)
 }
 
 // Entries returns the sealed entries that follow after, at most limit of them, and
-// of those about keys only where withKeys.
+// of those about keys and webhooks only where withKeys.
 func (s *Store) Entries(ctx context.Context, after int64, limit int, withKeys bool) (es []access.Entry, err error) {
 	err = s.read(ctx, func(q conn) error {
 		rows, _ := q.Query(ctx, `
 			select l.seq, `+entryColumns+`, l.sha256 from journal_seal l join journal j on j.id = l.entry_id
-			where l.seq > $1 and ($3 or j.record_type <> 'key') order by l.seq limit $2`, after, limit, withKeys)
+			where l.seq > $1 and ($3 or j.record_type not in `+untold+`) order by l.seq limit $2`, after, limit, withKeys)
 		es, err = pgx.CollectRows(rows, pgx.RowToStructByName[access.Entry])
 		return err
 	})

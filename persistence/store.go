@@ -12,6 +12,7 @@ import (
 	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgtype"
 	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/riverqueue/river"
 
 	"leveltrail/domain/access"
 )
@@ -21,6 +22,7 @@ import (
 // [access.Caller] may not see do not exist for it.
 type Store struct {
 	pool *pgxpool.Pool
+	jobs *river.Client[pgx.Tx] // adds jobs for [Store.Work]
 	now  func() time.Time
 }
 
@@ -36,7 +38,12 @@ func Open(ctx context.Context, url string) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("connecting to the database: %w", err)
 	}
-	s := &Store{pool: pool, now: time.Now}
+	jobs, err := newQueue(pool)
+	if err != nil {
+		pool.Close()
+		return nil, fmt.Errorf("making the job queue: %w", err)
+	}
+	s := &Store{pool: pool, jobs: jobs, now: time.Now}
 	if err := s.refuseUnboundRole(ctx); err != nil {
 		pool.Close()
 		return nil, err

@@ -55,6 +55,11 @@ func (c demoCommand) Run(ctx context.Context, env environment) (err error) {
 		return err
 	}
 	defer service.store.Close()
+	stopWork, err := startWork(ctx, env, service.store, quiet)
+	if err != nil {
+		return err
+	}
+	defer stopWork()
 	listener, err := listenOrElsewhere(c.Listen, say)
 	if err != nil {
 		return err

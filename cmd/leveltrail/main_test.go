@@ -35,7 +35,7 @@ func TestRunRefuses(t *testing.T) {
 		{"no database to serve", []string{"serve"}, "DATABASE_URL"},
 		{"no database to migrate", []string{"migrate", "up"}, "DATABASE_URL"},
 		{"no database for a key", []string{"key", "create"}, "DATABASE_URL"},
-		{"nothing to verify", []string{"audit", "verify"}, "--samples"},
+		{"no database of the journal", []string{"audit", "verify"}, "DATABASE_URL"},
 		{"no database to verify", []string{"audit", "verify", "--samples"}, "DATABASE_URL"},
 	}
 	for _, tt := range tests {

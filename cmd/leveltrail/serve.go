@@ -38,7 +38,11 @@ func (c serveCommand) Run(ctx context.Context, env environment) (err error) {
 		return err
 	}
 	defer service.store.Close()
-	go keepClean(ctx, service.store, env.log)
+	stop, err := startWork(ctx, env, service.store, env.log)
+	if err != nil {
+		return err
+	}
+	defer stop()
 	listener, err := net.Listen("tcp", c.Listen)
 	if err != nil {
 		return err

@@ -34,6 +34,8 @@ package main
 //	@tag.description	Whether measurements stand on valid calibration.
 //	@tag.name			changes
 //	@tag.description	What has changed, in one sequence
+//	@tag.name			webhooks
+//	@tag.description	Addresses that changes are posted to
 //	@tag.name			audit
 //	@tag.description	Who did what, when and why
 //	@tag.name			keys
