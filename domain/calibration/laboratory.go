@@ -46,13 +46,16 @@ func (l Laboratory) Validate() error {
 
 // accreditedOn reports whether a recorded period includes day. Accreditation is
 // judged on the day of calibration: a later suspension changes nothing.
-func (l Laboratory) accreditedOn(day civil.Date) bool {
+func (l Laboratory) accreditedOn(day civil.Date) bool { return l.accreditation(day) != nil }
+
+// accreditation returns the first recorded period that includes day, nil if none does.
+func (l Laboratory) accreditation(day civil.Date) *Accreditation {
 	for _, a := range l.Accreditations {
 		if !day.Before(a.From) && (a.To.IsZero() || !day.After(a.To)) {
-			return true
+			return &a
 		}
 	}
-	return false
+	return nil
 }
 
 // inOrder notes at path that second lies before first, where both are dates.
