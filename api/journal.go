@@ -115,7 +115,7 @@ func (h journalHandlers) entries(c *gin.Context) (es []access.Entry, after int64
 // changes lists what has changed.
 //
 //	@Summary		What has changed
-//	@Description	One sequence that misses nothing: a change appears once every change before it has. Repeat with after of the answer.
+//	@Description	One sequence that misses nothing: a change gets its number once it is committed, greater than all before, so that repeating with after of the answer finds each change once. Versions of a record come in their order.
 //	@Tags			changes
 //	@Param			after	query		int	false	"What follows this change"	format(int64)	minimum(0)	default(0)
 //	@Param			limit	query		int	false	"Changes an answer"			minimum(1)		maximum(1000)	default(200)

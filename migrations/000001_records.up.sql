@@ -387,7 +387,6 @@ create unique index import_accepted_key on import (client_id, survey_id, sha256)
 -- What happened, in no order yet: who did what to which version of which record, when and why.
 create table journal (
 	id          bigint generated always as identity primary key,
-	xid         xid8 not null default pg_current_xact_id(), -- of the transaction that wrote it
 	at          timestamptz not null,
 	key_id      text not null, -- public part of the key; empty for the service itself
 	actor       text not null, -- name of the key
@@ -407,8 +406,7 @@ create table journal_open (
 	entry_id bigint primary key references journal
 );
 
--- The order of the journal, given to entries whose transactions have all ended, and the
--- chain over them: sha256 covers the seal before and the entry with the version it is about.
+-- The order of the journal, given to entries once they are committed, and the chain over them: sha256 covers the seal before and the entry with the version it is about.
 create table journal_seal (
 	seq      bigint primary key,
 	entry_id bigint not null unique references journal,

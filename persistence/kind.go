@@ -26,7 +26,8 @@ type kind[T any] struct {
 	list    string // the columns, separated by commas
 }
 
-// kindOf describes a kind by its table and the names of its columns.
+// kindOf describes a kind by its table and the names of its columns, once. The
+// journal's seals cover its versions from then on.
 func kindOf[T any](table, columns string) kind[T] {
 	k := kind[T]{table: table, columns: strings.Fields(columns)}
 	t := reflect.TypeFor[T]()
@@ -40,6 +41,7 @@ func kindOf[T any](table, columns string) kind[T] {
 		k.fields = append(k.fields, f.Index[0])
 	}
 	k.list = strings.Join(k.columns, ", ")
+	versioned[table] = k.content
 	return k
 }
 

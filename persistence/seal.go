@@ -17,12 +17,8 @@ import (
 )
 
 // versioned gives, for each kind of record with a version table, the canonical
-// content of one version.
-var versioned = map[string]func(ctx context.Context, q conn, id uuid.UUID, version int) (map[string]any, error){
-	"client": clients.content, "project": projects.content, "position": positions.content, "survey": surveys.content,
-	"series": seriesKind.content, "exclusion": exclusions.content, "import": imports.content,
-	"laboratory": laboratories.content, "instrument": instruments.content, "certificate": certificates.content, "field_check": fieldChecks.content,
-}
+// content of one version. [kindOf] fills it.
+var versioned = map[string]func(ctx context.Context, q conn, id uuid.UUID, version int) (map[string]any, error){}
 
 // content returns what one version of a record says, by column. Columns that say
 // nothing are left out, so that a column added later does not alter the content
@@ -92,9 +88,9 @@ func link(before, canonical []byte) []byte {
 
 const sealAtOnce = 1000
 
-// Seal gives the entries of the journal whose transactions have all ended their
-// order, chains them and queues what webhooks ask for of them. It returns how many it sealed; another process that
-// seals at the same time leaves it none.
+// Seal gives the committed entries of the journal their order, chains them and
+// queues what webhooks ask for of them. It returns how many it sealed; another
+// process that seals at the same time leaves it none.
 func (s *Store) Seal(ctx context.Context) (n int, err error) {
 	ctx = access.With(ctx, access.Caller{Name: "the service", All: true})
 	for {
@@ -117,10 +113,11 @@ func (s *Store) Seal(ctx context.Context) (n int, err error) {
 const entryColumns = `j.at, j.key_id, j.actor, j.request_id, j.type, j.record_type, j.record_id, j.client_id, j.version, j.reason, j.detail`
 
 func (s *Store) sealSome(ctx context.Context, tx pgx.Tx, now time.Time) (int, error) {
-	// An entry is sealed once no transaction runs that could still commit one before it.
+	// What has not committed is not seen and is sealed when it has. The numbers of entries
+	// follow the order of writing, so that a record's versions come in theirs.
 	rows, _ := tx.Query(ctx, `
 		select j.id as seq, `+entryColumns+`, null::bytea as sha256 from journal_open o join journal j on j.id = o.entry_id
-		where j.xid < pg_snapshot_xmin(pg_current_snapshot()) order by j.xid, j.id limit $1`, sealAtOnce)
+		order by j.id limit $1`, sealAtOnce)
 	entries, err := pgx.CollectRows(rows, pgx.RowToStructByName[access.Entry])
 	if err != nil || len(entries) == 0 {
 		return 0, err
@@ -208,6 +205,9 @@ func (s *Store) VerifyJournal(ctx context.Context) (v access.Verification, err e
 				}
 				v.Head, v.Entries = e.SHA256, e.Seq
 			}
+		}
+		if v.BadSeq, v.Why, err = unrecorded(ctx, q, v); err != nil || v.BadSeq != 0 {
+			return err
 		}
 		if oldest != nil && s.stamp().Sub(*oldest) > openTooLong {
 			v.BadSeq, v.Why = v.Entries+1, "an entry of "+oldest.UTC().Format(time.RFC3339)+" was left unsealed"
