@@ -165,6 +165,27 @@ func TestCertificateEnteredByMistake(t *testing.T) {
 	w.expect(expect{outcome: calibration.Valid})
 }
 
+// A void certificate is no good calibration either, since which use could be in doubt.
+func TestVoidCertificateIsNoGoodOne(t *testing.T) {
+	w := inDateAndChecked(t)
+	w.calibrated(w.meter, "2023-06-10")
+	void := w.calibrated(w.meter, "2024-06-04")
+	w.withdrawn(void, "2024-06-04", early)
+	w.calibrated(w.meter, "2024-09-01", func(c *calibration.Certificate) { c.AsFound = calibration.Fail })
+	w.expect(expect{outcome: calibration.Undetermined, findings: []string{"next_as_found_failed" + wholeDay}, pending: []string{wholeDay[1:]}})
+}
+
+// A certificate that named another serial number by mistake, substituted by one that names the right one: what was open is settled.
+func TestSubstituteWithTheRightSerialNumber(t *testing.T) {
+	w := inDateAndChecked(t)
+	wrong := w.calibrated(w.meter, "2024-02-01", func(c *calibration.Certificate) { c.ItemSerialNumber = "another" })
+	w.expect(expect{outcome: calibration.Undetermined, findings: []string{"serial_number_mismatch" + wholeDay}, pending: []string{wholeDay[1:]}})
+	w.calibrated(w.meter, "2024-02-01", func(c *calibration.Certificate) {
+		c.Number, c.ReplacesID, c.ItemSerialNumber = "S", wrong.ID, w.Instruments[0].SerialNumber
+	})
+	w.expect(expect{outcome: calibration.Valid, infos: []string{"certificate_superseded"}})
+}
+
 // The microphone of another meter: the certificate of the pair covers it no longer.
 func TestSwappedMicrophone(t *testing.T) {
 	setup := func(t *testing.T) (w *world, own, other calibration.Instrument) {

@@ -73,6 +73,7 @@ func TestAffects(t *testing.T) {
 	cert := func(i int) calibration.Target { return calibration.Target{CertificateID: w.Certificates[i].ID} }
 	old := w.calibrated(w.meter, "2023-01-10") // in date by its interval, but a later one governs
 	next := w.calibrated(w.meter, "2024-09-01")
+	later := w.calibrated(w.meter, "2025-09-01")
 	ancient := w.calibrated(w.meter, "2015-01-10")
 	tests := []struct {
 		name   string
@@ -87,6 +88,7 @@ func TestAffects(t *testing.T) {
 		{"the lapsed calibrator's", cert(4), "", ""},
 		{"one that another had succeeded", calibration.Target{CertificateID: old.ID}, calibration.Touched, "meter"},
 		{"the next, whose as found is about this use", calibration.Target{CertificateID: next.ID}, calibration.Touched, "meter"},
+		{"one whose as found is about use before another calibration", calibration.Target{CertificateID: later.ID}, "", ""},
 		{"one long over", calibration.Target{CertificateID: ancient.ID}, "", ""},
 		{"the meter", calibration.Target{InstrumentID: w.meter}, calibration.ReliedOn, "meter"},
 		{"the microphone", calibration.Target{InstrumentID: microphone.ID}, calibration.ReliedOn, "part"},
