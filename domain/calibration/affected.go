@@ -52,10 +52,9 @@ func Affects(f Facts, t Target) []Affected {
 	})
 	f = asKnown(f)
 	var all []Affected
-	for _, s := range f.Series {
-		j := newJudge(&f, s)
+	for _, j := range judges(&f) {
 		trace := j.trace()
-		a := Affected{SeriesID: s.ID}
+		a := Affected{SeriesID: j.use.ID}
 		note := func(r Relation, v Via) {
 			if a.Relation != ReliedOn {
 				if r == ReliedOn {

@@ -138,7 +138,7 @@ func (j *judge) used() (checks []FieldCheck) {
 
 // calibrator returns the certificate that governs the calibrator of c on the day of the check.
 func (j *judge) calibrator(c FieldCheck) (Certificate, bool) {
-	k, ok := coverOn(j.past(c.CalibratorID).Covers(ScopeCalibrator, j.facts.Profile), civil.DayOf(c.At, j.facts.Zone))
+	k, ok := coverOn(j.coversOf(c.CalibratorID, ScopeCalibrator), civil.DayOf(c.At, j.facts.Zone))
 	return k.Certificate, ok
 }
 
@@ -267,7 +267,10 @@ func (j *judge) calibrators(used []FieldCheck) {
 				days = append(days, civil.DayOf(c.At, j.facts.Zone))
 			}
 		}
-		covers := j.past(i.ID).Covers(ScopeCalibrator, j.facts.Profile)
+		if len(days) == 0 {
+			continue
+		}
+		covers := j.coversOf(i.ID, ScopeCalibrator)
 		j.relied(i, covers, days)
 		j.nextAsFound(i, covers, days, false)
 	}
@@ -288,7 +291,7 @@ func (j *judge) notCounted(lapsed []FieldCheck, parts []segment, unchecked []ser
 			severity = SeverityFail
 		}
 		calibrator, day := j.instrument(c.CalibratorID), civil.DayOf(c.At, j.facts.Zone)
-		g := lapseOn(j.past(c.CalibratorID).Covers(ScopeCalibrator, j.facts.Profile), ScopeCalibrator, day)
+		g := lapseOn(j.coversOf(c.CalibratorID, ScopeCalibrator), ScopeCalibrator, day)
 		j.add(CalibratorNotCovered, severity, aboutCheck(c), window,
 			"The field check at %s does not count, because the %v is not covered on that day: %s.", j.clock(c.At), calibrator, g.reason)
 	}

@@ -18,6 +18,38 @@ type judge struct {
 	use      SeriesUse
 	days     []civil.Date // local days of use, in order
 	findings []Finding
+	seen     *seen
+}
+
+// seen keeps what was reckoned for one series and is the same for the next.
+type seen struct {
+	pasts  map[uuid.UUID]Past
+	covers map[coverKey][]Cover
+}
+
+type coverKey struct {
+	instrument uuid.UUID
+	scope      Scope
+	months     int
+}
+
+func (s *seen) past(f *Facts, instrument uuid.UUID) Past {
+	h, ok := s.pasts[instrument]
+	if !ok {
+		h = pastOf(f, instrument)
+		s.pasts[instrument] = h
+	}
+	return h
+}
+
+func (s *seen) coversOf(f *Facts, instrument uuid.UUID, scope Scope, months int) []Cover {
+	k := coverKey{instrument, scope, months}
+	c, ok := s.covers[k]
+	if !ok {
+		c = s.past(f, instrument).covers(scope, months)
+		s.covers[k] = c
+	}
+	return c
 }
 
 // decide returns what stands of the series.
@@ -124,7 +156,7 @@ func (j *judge) instrument(id uuid.UUID) Instrument {
 	return Instrument{ID: id}
 }
 
-func (j *judge) past(instrument uuid.UUID) Past { return pastOf(j.facts, instrument) }
+func (j *judge) past(instrument uuid.UUID) Past { return j.seen.past(j.facts, instrument) }
 
 // pastOf returns what an instrument went through. What befell a microphone or
 // preamplifier while it was fitted on a meter befell the meter too.

@@ -4,6 +4,8 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/google/uuid"
+
 	"leveltrail/domain/acoustic"
 	"leveltrail/domain/civil"
 )
@@ -64,7 +66,13 @@ func (j *judge) covers(i Instrument, scope Scope) []Cover {
 	if !ok && i.Kind.isPart() {
 		months, _, _ = p.Months(j.instrument(j.use.InstrumentID).Kind)
 	}
-	return j.past(i.ID).covers(scope, months)
+	return j.seen.coversOf(j.facts, i.ID, scope, months)
+}
+
+// coversOf returns the covers of an instrument, not a part, within scope.
+func (j *judge) coversOf(instrument uuid.UUID, scope Scope) []Cover {
+	months, _, _ := j.facts.Profile.Months(scope.kind())
+	return j.seen.coversOf(j.facts, instrument, scope, months)
 }
 
 // daysFitted returns the days of use on which part was fitted on the meter.

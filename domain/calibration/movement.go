@@ -101,7 +101,7 @@ func CouldMove(f Facts, about Finding) (m Movement, ok bool) {
 		return Movement{}, false
 	}
 	use, next := f.Series[s], f.Certificates[c]
-	j := newJudge(&f, use)
+	j := judges(&f)[s]
 	for _, check := range j.used() {
 		var one Movement
 		var stated bool

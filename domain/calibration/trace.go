@@ -63,8 +63,7 @@ const (
 func TraceOf(f Facts) Trace {
 	f = asKnown(f)
 	t := Trace{SurveyID: f.SurveyID, Profile: f.Profile.Code, Edition: f.Profile.Edition, AsKnownAt: f.AsKnownAt}
-	for _, s := range f.Series {
-		j := newJudge(&f, s)
+	for _, j := range judges(&f) {
 		t.Series = append(t.Series, j.trace())
 	}
 	return t

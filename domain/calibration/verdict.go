@@ -97,8 +97,7 @@ func Decide(f Facts) Verdict {
 		SurveyID: f.SurveyID, Profile: f.Profile.Code, Edition: f.Profile.Edition,
 		AsKnownAt: f.AsKnownAt, InputsSHA256: digest(f),
 	}
-	for _, s := range f.Series {
-		j := newJudge(&f, s)
+	for _, j := range judges(&f) {
 		sv := j.decide()
 		v.Series = append(v.Series, sv)
 		v.Findings = append(v.Findings, j.findings...)
@@ -107,8 +106,14 @@ func Decide(f Facts) Verdict {
 	return v
 }
 
-func newJudge(f *Facts, s SeriesUse) judge {
-	return judge{facts: f, use: s, days: daysOf(s.Stretches, f.Zone)}
+// judges returns one judge for each series of facts as [asKnown] leaves them.
+func judges(f *Facts) []judge {
+	shared := &seen{map[uuid.UUID]Past{}, map[coverKey][]Cover{}}
+	all := make([]judge, len(f.Series))
+	for i, s := range f.Series {
+		all[i] = judge{facts: f, use: s, days: daysOf(s.Stretches, f.Zone), seen: shared}
+	}
+	return all
 }
 
 // Why returns the detail of the finding that decided, "" for a valid survey.
