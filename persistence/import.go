@@ -157,8 +157,11 @@ func (in *importer) run(ctx context.Context, f survey.File) (res survey.ImportRe
 		}
 		res.Series = append(res.Series, survey.ImportedSeries{
 			ID: part.header.ID, PositionID: part.header.PositionID, Quantity: part.header.Quantity,
-			Extent: part.content.Extent, Samples: part.content.Samples(), Gaps: t.Gaps, GapsTotal: t.GapsTotal,
+			Extent: part.content.Extent, Samples: part.content.Samples(), Gaps: t.Gaps, GapsTotal: t.GapsTotal, Traits: t.Traits,
 		})
+		for _, r := range t.Traits.Remarks() {
+			res.Add(logfile.Problem{Code: r.Code, Detail: fmt.Sprintf("%s at position %d: %s", part.header.Use(), t.Position, r.Detail)})
+		}
 	}
 	if refused, ok := errors.AsType[*fault.Error](err); ok && refused.Kind != fault.Internal {
 		res.Add(refusalFor(refused))

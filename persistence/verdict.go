@@ -34,6 +34,9 @@ func (s *Store) VerdictFacts(ctx context.Context, surveyID uuid.UUID, asKnownAt 
 		if f.Series, err = usesKnown(ctx, q, v, at); err != nil {
 			return err
 		}
+		if f.Data, err = dataKnown(ctx, q, v, at); err != nil {
+			return err
+		}
 		return addCalibration(ctx, q, &f)
 	})
 	return f, err
@@ -92,6 +95,22 @@ func usesKnown(ctx context.Context, q conn, v survey.Survey, at time.Time) ([]ca
 		return nil
 	})
 	return uses, err
+}
+
+// dataKnown returns what the imports known at an instant found in the samples of the series that they made.
+func dataKnown(ctx context.Context, q conn, v survey.Survey, at time.Time) ([]calibration.SeriesData, error) {
+	known, err := imports.known(ctx, q, at, `client_id = $2 and survey_id = $3`, v.ClientID, v.ID)
+	var data []calibration.SeriesData
+	for _, m := range known {
+		for _, s := range m.Result.Series {
+			t := s.Traits
+			data = append(data, calibration.SeriesData{
+				SeriesID: s.ID, Samples: int(t.Samples), UnderRange: int(t.Under), OverRange: int(t.Over),
+				AtLimit: int(t.AtLower.Samples + t.AtUpper.Samples), NearFloor: int(t.Floor.Samples), LongestConstant: int(t.Constant.Samples),
+			})
+		}
+	}
+	return data, err
 }
 
 // addCalibration adds to f what was known at f.AsKnownAt of the calibration of

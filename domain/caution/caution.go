@@ -39,7 +39,9 @@ func Checked(on time.Time) Caution {
 func Environmental() []Caution { return []Caution{NotDescribed, LawDecides} }
 
 // Workplace returns the cautions on every answer that compares an exposure with a value.
-func Workplace() []Caution { return []Caution{NotSafeForEveryone, Unprotected, NotDescribed, NominalDay} }
+func Workplace() []Caution {
+	return []Caution{NotSafeForEveryone, Unprotected, NotDescribed, NominalDay}
+}
 
 // count writes a number of things: "1 day", "2 days".
 func count(n int, of string) string {

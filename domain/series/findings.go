@@ -1,6 +1,7 @@
 package series
 
 import (
+	"fmt"
 	"time"
 
 	"leveltrail/domain/acoustic"
@@ -32,6 +33,30 @@ type Traits struct {
 	AtUpper     Pile
 	Constant    Stuck
 	Floor       Floor
+}
+
+// Remark is one trait in words.
+type Remark struct{ Code, Detail string }
+
+// Remarks returns what stands out in words.
+func (t Traits) Remarks() []Remark {
+	var rs []Remark
+	add := func(code, format string, args ...any) { rs = append(rs, Remark{code, fmt.Sprintf(format, args...)}) }
+	for _, p := range []Pile{t.AtLower, t.AtUpper} {
+		switch {
+		case p.Samples > 0 && p.Assumed:
+			add("samples_at_limit", "%d of %d samples are %s dB, where the levels end abruptly: a measuring range may have been chosen wrongly", p.Samples, t.Samples, p.Level)
+		case p.Samples > 0:
+			add("samples_at_limit", "%d of %d samples lie at %s dB, an end of the measuring range: the level may have lain beyond it", p.Samples, t.Samples, p.Level)
+		}
+	}
+	if c := t.Constant; c.Samples > 0 {
+		add("samples_constant", "%d samples in a row are %s dB, from %s on: the meter may have stood still", c.Samples, c.Level, c.From.UTC().Format(time.RFC3339))
+	}
+	if f := t.Floor; f.Samples > 0 {
+		add("samples_near_floor", "%d of %d samples lie near %s dB: the meter's own noise may be part of them", f.Samples, t.Samples, f.Level)
+	}
+	return rs
 }
 
 // Pile is samples piled up at a limit of the measuring range, as happens where a

@@ -136,6 +136,7 @@ type ImportedSeries struct {
 	Samples    int64 // flagged ones included
 	Gaps       []series.Span
 	GapsTotal  int
+	Traits     series.Traits // what stands out in its samples
 }
 
 // Add notes a problem.
