@@ -121,7 +121,7 @@ func (a *appender) writeBlocks(ctx context.Context, parts []series.Part) error {
 	var hours []time.Time
 	var numbers []int32
 	var lowest, highest []int16
-	var days []time.Time
+	var from, to []time.Time // stretches of hours that change
 	var blocks []series.Part // to be written
 	for _, p := range parts {
 		runs, before := p.Runs, series.Tally{}
@@ -144,8 +144,10 @@ func (a *appender) writeBlocks(ctx context.Context, parts []series.Part) error {
 		blocks = append(blocks, series.Part{Start: p.Start, Runs: runs})
 		hours, numbers = append(hours, p.Start), append(numbers, int32(t.Count))
 		lowest, highest = append(lowest, int16(t.Min)), append(highest, int16(t.Max))
-		if day := p.Start.Truncate(24 * time.Hour); len(days) == 0 || !days[len(days)-1].Equal(day) {
-			days = append(days, day)
+		if n := len(to); n > 0 && to[n-1].Equal(p.Start) {
+			to[n-1] = p.Start.Add(time.Hour)
+		} else {
+			from, to = append(from, p.Start), append(to, p.Start.Add(time.Hour))
 		}
 		a.extend(runs, t, before)
 	}
@@ -160,7 +162,9 @@ func (a *appender) writeBlocks(ctx context.Context, parts []series.Part) error {
 		on conflict (client_id, series_id, hour) do update
 			set numbers = excluded.numbers, lowest = excluded.lowest, highest = excluded.highest, data = excluded.data, rest = excluded.rest`,
 		a.header.ClientID, a.header.ID, hours, numbers, lowest, highest, data, rest)
-	b.Queue(`delete from sample_day where client_id = $1 and series_id = $2 and day = any($3::date[])`, a.header.ClientID, a.header.ID, days)
+	b.Queue(`
+		delete from sample_day d using unnest($3::timestamptz[], $4::timestamptz[]) n (starts_at, ends_at)
+		where d.client_id = $1 and d.series_id = $2 and d.starts_at < n.ends_at and d.ends_at > n.starts_at`, a.header.ClientID, a.header.ID, from, to)
 	b.Queue(`
 		update series_content set revision = revision + 1, starts_at = $3, ends_at = $4, numbers = $5, under = $6, over = $7,
 			lowest = $8, highest = $9

@@ -244,13 +244,8 @@ func (s *Store) StreamSamples(ctx context.Context, id uuid.UUID, span series.Spa
 		defer rows.Close()
 		var within []series.Run
 		for rows.Next() {
-			if _, err := c.block(rows, func(_ time.Time, runs []series.Run) bool {
-				within = within[:0]
-				for _, r := range runs {
-					if r, ok := r.Within(span, h.Interval()); ok {
-						within = append(within, r)
-					}
-				}
+			if _, err := c.block(rows, func(hour time.Time, runs []series.Run) bool {
+				within = c.within(span, hour, runs)
 				return true
 			}); err != nil {
 				return err
@@ -284,12 +279,10 @@ func (c *reader) page(ctx context.Context, span series.Span, limit int) (runs []
 			return runs, nil, err
 		}
 		after = hours[len(hours)-1]
-		err = c.eachBlock(ctx, hours, func(_ time.Time, block []series.Run) bool {
+		b := &pgx.Batch{}
+		within := series.Span{From: later(span.From, hours[0]), To: earlier(span.To, after.Add(time.Hour))}
+		c.queueBlocks(b, []series.Span{within}, func(_ int, block []series.Run) bool {
 			for _, r := range block {
-				r, ok := r.Within(span, interval)
-				if !ok {
-					continue
-				}
 				n := min(len(r.Levels), limit)
 				limit -= n
 				if n > 0 {
@@ -303,7 +296,7 @@ func (c *reader) page(ctx context.Context, span series.Span, limit int) (runs []
 			}
 			return true
 		})
-		if err != nil {
+		if err := c.send(ctx, b); err != nil {
 			return nil, nil, err
 		}
 	}

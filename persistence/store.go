@@ -105,25 +105,53 @@ func (s *Store) write(ctx context.Context, f func(tx pgx.Tx) error) error {
 
 // read runs f in a read-only transaction on one snapshot that sees the caller's clients.
 func (s *Store) read(ctx context.Context, f func(q conn) error) error {
+	return s.readAfter(ctx, &pgx.Batch{}, f)
+}
+
+// readAfter is read with what first asks before f, in the round trip that begins the
+// transaction. No one waits for its end, which changes nothing.
+func (s *Store) readAfter(ctx context.Context, first *pgx.Batch, f func(q conn) error) error {
 	if tx, ok := ctx.Value(txKey{}).(pgx.Tx); ok {
+		if err := tx.SendBatch(ctx, first).Close(); err != nil {
+			return err
+		}
 		return f(tx)
 	}
-	begin := "begin isolation level repeatable read read only; " + seeing(ctx)
-	return pgx.BeginTxFunc(ctx, s.pool, pgx.TxOptions{BeginQuery: begin}, func(tx pgx.Tx) error { return f(tx) })
+	c, err := s.pool.Acquire(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		go func() {
+			c.Exec(context.WithoutCancel(ctx), "commit") //nolint:errcheck // a connection that fails is not used again
+			c.Release()
+		}()
+	}()
+	b := &pgx.Batch{}
+	b.Queue("begin isolation level repeatable read read only")
+	b.Queue("select set_config('app.client_ids', $1, true)", visible(ctx))
+	b.QueuedQueries = append(b.QueuedQueries, first.QueuedQueries...)
+	if err := c.SendBatch(ctx, b).Close(); err != nil {
+		return err
+	}
+	return f(c)
 }
 
 // seeing returns the statement that makes the caller's clients visible. Its
 // text holds nothing but parsed ids.
-func seeing(ctx context.Context) string {
+func seeing(ctx context.Context) string { return "set local app.client_ids = '" + visible(ctx) + "'" }
+
+// visible lists the caller's clients, "*" for all.
+func visible(ctx context.Context) string {
 	c := access.From(ctx)
 	if c.All {
-		return "set local app.client_ids = '*'"
+		return "*"
 	}
 	ids := make([]string, len(c.Clients))
 	for i, id := range c.Clients {
 		ids[i] = id.String()
 	}
-	return "set local app.client_ids = '" + strings.Join(ids, ",") + "'"
+	return strings.Join(ids, ",")
 }
 
 // stamp returns the store's clock as the database keeps it.

@@ -23,7 +23,7 @@ type SamplesVerified struct {
 // SampleDifference is something kept about samples that the samples themselves do not bear out.
 type SampleDifference struct {
 	SeriesID uuid.UUID
-	Day      time.Time // UTC day; zero where it is of the series as a whole
+	Day      time.Time // when the aggregate begins, or the UTC day of a block; zero where it is of the series as a whole
 	What     string
 }
 
@@ -62,11 +62,7 @@ func (s *Store) VerifySamples(ctx context.Context) (v SamplesVerified, err error
 // verifySeries verifies one series on a snapshot of its own.
 func (s *Store) verifySeries(ctx context.Context, id uuid.UUID, v *SamplesVerified) error {
 	return s.read(ctx, func(q conn) error {
-		h, err := seriesKind.get(ctx, q, id)
-		if err != nil {
-			return err
-		}
-		f, err := factsOf(ctx, q, h)
+		f, err := factsOf(ctx, q, id)
 		if err != nil {
 			return err
 		}
@@ -82,14 +78,16 @@ type verifier struct {
 
 	content series.Content // what the blocks add up to
 	spans   []series.Span  // when there are samples, adjoining ones joined
-	days    map[int64]bool // those with samples
-	day     time.Time      // the one being collected
-	collect *series.Collector
-	kept    map[int64][]byte // its aggregates, by Unix time, of a stretch of days
+	kept    []keptDay      // aggregates that no block has reached, in time order
+	open    []keptDay      // those that are collected
 }
 
-// verifyDays is how many days are looked at at once.
-const verifyDays = 100
+// keptDay is an aggregate and the samples that it should be of.
+type keptDay struct {
+	series.Span
+	data    []byte
+	collect *series.Collector
+}
 
 func (c *verifier) differs(day time.Time, format string, args ...any) error {
 	return &SampleDifference{c.facts.Series.ID, day, fmt.Sprintf(format, args...)}
@@ -97,21 +95,14 @@ func (c *verifier) differs(day time.Time, format string, args ...any) error {
 
 func (c *verifier) run(ctx context.Context) error {
 	c.counted.Series++
-	c.days = map[int64]bool{}
-	var from, to *time.Time
-	if err := c.QueryRow(ctx, `
-		select min(hour), max(hour) from sample_block where client_id = $1 and series_id = $2`,
-		c.facts.Series.ClientID, c.facts.Series.ID).Scan(&from, &to); err != nil {
+	if err := c.keptDays(ctx); err != nil {
 		return err
 	}
-	if from != nil {
-		for start := from.UTC().Truncate(day); !start.After(*to); start = start.Add(verifyDays * day) {
-			if err := c.stretch(ctx, series.Span{From: start, To: start.Add(verifyDays * day)}); err != nil {
-				return err
-			}
-		}
+	if err := c.blocks(ctx); err != nil {
+		return err
 	}
-	if err := c.daysWithoutSamples(ctx); err != nil {
+	c.reach(maxTime)
+	if err := c.settle(maxTime); err != nil {
 		return err
 	}
 	if err := c.compareContent(); err != nil {
@@ -120,30 +111,32 @@ func (c *verifier) run(ctx context.Context) error {
 	return c.compareUse(ctx)
 }
 
-// stretch verifies the blocks of some days and the aggregates of these.
-func (c *verifier) stretch(ctx context.Context, s series.Span) error {
-	c.kept = map[int64][]byte{}
+var maxTime = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// keptDays reads the aggregates of the series: some megabytes for many years.
+func (c *verifier) keptDays(ctx context.Context) error {
 	rows, _ := c.Query(ctx, `
-		select day, data from sample_day where client_id = $1 and series_id = $2 and day >= $3 and day < $4`,
-		c.facts.Series.ClientID, c.facts.Series.ID, s.From, s.To)
-	var start time.Time
-	var data []byte
-	if _, err := pgx.ForEachRow(rows, []any{&start, &data}, func() error {
-		c.kept[start.Unix()] = slices.Clone(data)
+		select starts_at, ends_at, data from sample_day where client_id = $1 and series_id = $2 order by starts_at`,
+		c.facts.Series.ClientID, c.facts.Series.ID)
+	var d keptDay
+	_, err := pgx.ForEachRow(rows, []any{&d.From, &d.To, &d.data}, func() error {
+		c.kept = append(c.kept, keptDay{Span: d.Span, data: slices.Clone(d.data)})
 		return nil
-	}); err != nil {
-		return err
-	}
-	rows, _ = c.Query(ctx, `
+	})
+	return err
+}
+
+// blocks verifies the blocks, and the aggregates that end before the last of them.
+func (c *verifier) blocks(ctx context.Context) error {
+	rows, _ := c.Query(ctx, `
 		select hour, numbers, lowest, highest, data || rest as data from sample_block
-		where client_id = $1 and series_id = $2 and hour >= $3 and hour < $4 order by hour`,
-		c.facts.Series.ClientID, c.facts.Series.ID, s.From, s.To)
+		where client_id = $1 and series_id = $2 order by hour`,
+		c.facts.Series.ClientID, c.facts.Series.ID)
 	var hour time.Time
 	var numbers int64
 	var lowest, highest int16
 	var block borrowedBytes
-	if _, err := pgx.ForEachRow(rows, []any{&hour, &numbers, &lowest, &highest, &block}, func() error {
-		hour = hour.UTC()
+	_, err := pgx.ForEachRow(rows, []any{&hour, &numbers, &lowest, &highest, &block}, func() error {
 		runs, err := c.decoder.Decode(block, hour, c.facts.Series.Interval())
 		if err != nil {
 			return c.differs(hour.Truncate(day), "the block of %s is not what was written: %v", hour.Format(time.TimeOnly), err)
@@ -154,21 +147,16 @@ func (c *verifier) stretch(ctx context.Context, s series.Span) error {
 				hour.Format(time.TimeOnly), t.Count, t.Min, t.Max, numbers, lowest, highest)
 		}
 		return c.add(hour, runs, t)
-	}); err != nil {
-		return err
-	}
-	return c.settle()
+	})
+	return err
 }
 
 // add takes the samples of a block.
 func (c *verifier) add(hour time.Time, runs []series.Run, t series.Tally) error {
 	interval := c.facts.Series.Interval()
-	if d := hour.Truncate(day); c.collect == nil || !d.Equal(c.day) {
-		if err := c.settle(); err != nil {
-			return err
-		}
-		c.day, c.collect = d, series.NewCollector(interval, series.DayAsk(d))
-		c.days[d.Unix()] = true
+	c.reach(hour.Add(time.Hour))
+	if err := c.settle(hour); err != nil {
+		return err
 	}
 	c.counted.Blocks++
 	c.counted.Samples += t.Samples()
@@ -176,9 +164,11 @@ func (c *verifier) add(hour time.Time, runs []series.Run, t series.Tally) error 
 	a.extend(runs, t, series.Tally{})
 	c.content = a.content
 	for i, s := range spansOf(runs, interval) {
-		c.collect.Add(runs[i])
+		for _, d := range c.open {
+			d.collect.Add(runs[i])
+		}
 		if n := len(c.spans); n > 0 && s.From.Before(c.spans[n-1].To) {
-			return c.differs(c.day, "samples at %s overlap those before", s.From.Format(time.RFC3339Nano))
+			return c.differs(hour.Truncate(day), "samples at %s overlap those before", s.From.Format(time.RFC3339Nano))
 		}
 		if interval > 0 {
 			c.spans = withSpan(c.spans, s)
@@ -189,24 +179,32 @@ func (c *verifier) add(hour time.Time, runs []series.Run, t series.Tally) error 
 	return nil
 }
 
-// settle compares the aggregate of the day collected, if one is kept.
-func (c *verifier) settle() error {
-	if c.collect == nil {
-		return nil
+// reach begins to collect the aggregates that begin before t.
+func (c *verifier) reach(t time.Time) {
+	for len(c.kept) > 0 && c.kept[0].From.Before(t) {
+		d := c.kept[0]
+		d.collect = series.NewCollector(c.facts.Series.Interval(), series.DayAsk(d.Span))
+		c.open, c.kept = append(c.open, d), c.kept[1:]
 	}
-	made := series.DayFrom(c.collect.Answer())
-	c.collect = nil
-	data, ok := c.kept[c.day.Unix()]
-	if !ok {
-		return nil
-	}
-	c.counted.Days++
-	if !bytes.Equal(data, levels.AppendDay(nil, &made)) {
-		kept, err := levels.DecodeDay(data)
-		if err != nil {
-			return c.differs(c.day, "the aggregate of the day is not what was written: %v", err)
+}
+
+// settle compares the aggregates that end by t.
+func (c *verifier) settle(t time.Time) error {
+	for len(c.open) > 0 && !c.open[0].To.After(t) {
+		d := c.open[0]
+		c.open = c.open[1:]
+		made := series.DayFrom(d.collect.Answer())
+		if made.Histogram.Samples() == 0 {
+			return c.differs(d.From, "there is an aggregate of a day without samples")
 		}
-		return c.differs(c.day, "the aggregate of the day is of %s; its samples are %s", totalOf(&kept), totalOf(&made))
+		c.counted.Days++
+		if !bytes.Equal(d.data, levels.AppendDay(nil, &made)) {
+			kept, err := levels.DecodeDay(d.data)
+			if err != nil {
+				return c.differs(d.From, "the aggregate of the day is not what was written: %v", err)
+			}
+			return c.differs(d.From, "the aggregate of the day is of %s; its samples are %s", totalOf(&kept), totalOf(&made))
+		}
 	}
 	return nil
 }
@@ -215,19 +213,6 @@ func totalOf(d *series.Day) string {
 	t := d.Total()
 	return fmt.Sprintf("%d numbers, %d under range, %d over range, energy %x %016x, from %d to %d hundredths of a decibel, %d levels",
 		t.Count, t.Under, t.Over, t.Energy.Hi, t.Energy.Lo, t.Min, t.Max, len(d.Histogram.Bins))
-}
-
-// daysWithoutSamples refuses an aggregate of a day that has no samples.
-func (c *verifier) daysWithoutSamples(ctx context.Context) error {
-	rows, _ := c.Query(ctx, `select day from sample_day where client_id = $1 and series_id = $2 order by day`, c.facts.Series.ClientID, c.facts.Series.ID)
-	var start time.Time
-	_, err := pgx.ForEachRow(rows, []any{&start}, func() error {
-		if !c.days[start.Unix()] {
-			return c.differs(start, "there is an aggregate of a day without samples")
-		}
-		return nil
-	})
-	return err
 }
 
 func (c *verifier) compareContent() error {

@@ -16,7 +16,7 @@ import (
 // Whatever is tampered with behind the store's back is found, with its series and day.
 func TestVerifySamplesFindsTampering(t *testing.T) {
 	t.Parallel()
-	b := newSamplesBed(t)
+	b := newSamplesBedIn(t, "UTC")
 	admin := b.superuser(t)
 	b.series(t, time.Second, series.Run{Start: t0, Levels: noise(1, 3600, 10, 5)}) // an honest one before it
 	runs := []series.Run{
@@ -54,9 +54,9 @@ func TestVerifySamplesFindsTampering(t *testing.T) {
 		},
 		{"a block gone", `delete from sample_block where series_id = $1 and hour = $2`, []any{hour}, second, "aggregate of the day"},
 		{"the last block gone", `delete from sample_block where series_id = $1 and hour >= $2`, []any{t0.AddDate(0, 0, 3)}, t0.AddDate(0, 0, 3), "a day without samples"},
-		{"an aggregate, well made", `update sample_day set data = $3 where series_id = $1 and day = $2`, []any{second, levels.AppendDay(nil, &day)}, second, "aggregate of the day"},
-		{"a byte of an aggregate", `update sample_day set data = set_byte(data, 30, get_byte(data, 30) # 1) where series_id = $1 and day = $2`, []any{second}, second, "not what was written"},
-		{"an aggregate too many", `insert into sample_day select client_id, series_id, $2::date + 1, data from sample_day where series_id = $1 and day = $2`, []any{t0.AddDate(0, 0, 3)}, t0.AddDate(0, 0, 4), "a day without samples"},
+		{"an aggregate, well made", `update sample_day set data = $3 where series_id = $1 and starts_at = $2`, []any{second, levels.AppendDay(nil, &day)}, second, "aggregate of the day"},
+		{"a byte of an aggregate", `update sample_day set data = set_byte(data, 30, get_byte(data, 30) # 1) where series_id = $1 and starts_at = $2`, []any{second}, second, "not what was written"},
+		{"an aggregate too many", `insert into sample_day select client_id, series_id, $2::timestamptz + interval '1 day', ends_at + interval '1 day', data from sample_day where series_id = $1 and starts_at = $2`, []any{t0.AddDate(0, 0, 3)}, t0.AddDate(0, 0, 4), "a day without samples"},
 		{"numbers noted", `update series_content set numbers = numbers + 1, under = under - 1 where series_id = $1`, nil, time.Time{}, "its blocks hold"},
 		{"over range noted", `update series_content set over = over + 1 where series_id = $1`, nil, time.Time{}, "its blocks hold"},
 		{"lowest noted", `update series_content set lowest = lowest + 1 where series_id = $1`, nil, time.Time{}, "its blocks hold"},

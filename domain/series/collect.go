@@ -72,15 +72,15 @@ func (c *Collector) Add(r Run) {
 // addTo collects the samples of one cell.
 func (c *Collector) addTo(cell int, ls []acoustic.Level) {
 	t := TallyOf(ls)
-	c.AddTally(cell, t)
+	c.AddTally(cell, &t)
 	if g := c.ask.Cells[cell].Group; g >= 0 {
 		c.Counts(g).addRun(ls, t)
 	}
 }
 
 // AddTally adds to a cell samples that were tallied elsewhere; to its group they are added with [Collector.Counts].
-func (c *Collector) AddTally(cell int, t Tally) {
-	c.answer.Tallies[cell] = c.answer.Tallies[cell].Plus(t)
+func (c *Collector) AddTally(cell int, t *Tally) {
+	c.answer.Tallies[cell].add(t)
 }
 
 // Counts returns where samples of a group are counted, good until the Collector is used again.

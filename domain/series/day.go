@@ -2,22 +2,24 @@ package series
 
 import "time"
 
-// QuartersPerDay is the number of quarter hours of a UTC day.
+// QuartersPerDay is the number of quarter hours of the longest day.
 const QuartersPerDay = 96
 
-// Day is the aggregate of the samples of a series that begin in one UTC day. It is
-// in quarter hours because zones with offsets of half and quarter hours exist.
+// LongestDay is how much time a day can span: the rest of one of 25 h is a day of its own.
+const LongestDay = QuartersPerDay * 15 * time.Minute
+
+// Day is the aggregate of the samples of a series that begin in one day. It is in quarter
+// hours from the beginning of the day, so that days of other zones can be cut out of it.
 type Day struct {
 	Histogram Histogram
 	Quarters  [QuartersPerDay]Tally
 }
 
-// DayAsk asks what the aggregate of the UTC day that starts at start is made of.
-func DayAsk(start time.Time) Ask {
-	ask := Ask{Cells: make([]Cell, QuartersPerDay), Groups: 1}
-	for i := range ask.Cells {
-		from := start.Add(time.Duration(i) * 15 * time.Minute)
-		ask.Cells[i].Span = Span{from, from.Add(15 * time.Minute)}
+// DayAsk asks what the aggregate of a day is made of, which begins and ends at whole quarter hours.
+func DayAsk(day Span) Ask {
+	ask := Ask{Groups: 1}
+	for from := day.From; from.Before(day.To); from = from.Add(15 * time.Minute) {
+		ask.Cells = append(ask.Cells, Cell{Span: Span{from, from.Add(15 * time.Minute)}})
 	}
 	return ask
 }
@@ -29,9 +31,9 @@ func DayFrom(a Answer) Day {
 	return d
 }
 
-// DayOf returns the aggregate of the samples of runs that begin in the UTC day that starts at start.
+// DayOf returns the aggregate of the samples of runs that begin in a day of 24 h from start on.
 func DayOf(start time.Time, runs []Run, interval time.Duration) Day {
-	return DayFrom(Collect(runs, interval, DayAsk(start)))
+	return DayFrom(Collect(runs, interval, DayAsk(Span{start, start.Add(LongestDay)})))
 }
 
 // Total returns the tally of the whole day.

@@ -115,6 +115,7 @@ func storable(t time.Time) bool { return t.Year() >= 1970 && t.Year() < 2200 }
 // Facts is what planning figures of a series takes.
 type Facts struct {
 	Series     Series
+	Zone       *time.Location // of the project
 	Content    Content
 	Exclusions []Exclusion // those in force, in time order
 }

@@ -73,6 +73,12 @@ func tallyOf(ls []acoustic.Level) Tally {
 
 // Plus returns the tally of the samples of both.
 func (t Tally) Plus(u Tally) Tally {
+	t.add(&u)
+	return t
+}
+
+// add tallies the samples of u too.
+func (t *Tally) add(u *Tally) {
 	switch {
 	case t.Count == 0:
 		t.Min, t.Max = u.Min, u.Max
@@ -83,7 +89,6 @@ func (t Tally) Plus(u Tally) Tally {
 	t.Under += u.Under
 	t.Over += u.Over
 	t.Energy = t.Energy.Plus(u.Energy)
-	return t
 }
 
 // Samples returns the number of samples measured, flagged ones included.

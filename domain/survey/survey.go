@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/google/uuid"
@@ -65,11 +66,20 @@ func (p Project) Zone() *time.Location {
 
 // zone refuses "" and "Local", which time.LoadLocation takes.
 func zone(name string) (*time.Location, error) {
+	if l, ok := zones.Load(name); ok {
+		return l.(*time.Location), nil
+	}
 	if name == "" || name == "Local" {
 		name = "?"
 	}
-	return time.LoadLocation(name)
+	l, err := time.LoadLocation(name)
+	if err == nil {
+		zones.Store(name, l)
+	}
+	return l, err
 }
+
+var zones sync.Map // those that exist, by name: loading one reads a file
 
 // Settings of a measurement position with respect to buildings (ISO 1996-2).
 var Settings = []string{"free_field", "near_facade", "facade_flush", "indoors"}

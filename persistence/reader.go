@@ -1,0 +1,385 @@
+package persistence
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"leveltrail/domain/civil"
+	"leveltrail/domain/series"
+	"leveltrail/persistence/levels"
+)
+
+// reader answers an Ask of one series. It reads the aggregates of whole days where
+// they carry what is asked, and decodes blocks elsewhere.
+type reader struct {
+	conn
+	facts series.Facts
+	ask   series.Ask
+	now   time.Time
+
+	collector *series.Collector
+	decoder   levels.Decoder
+	made      []madeDay // aggregates that were not there
+	daysRead  int       // how many aggregates were read
+	decoded   int       // how many blocks were decoded
+}
+
+// madeDay is a day's aggregate made from blocks of the series at a revision.
+type madeDay struct {
+	series   series.Series
+	revision int64
+	day      series.Span
+	data     []byte
+}
+
+// localDays lists the days of a zone that meet [from, to): at most [series.LongestDay]
+// each, at whole quarter hours. They leave no gap.
+func localDays(zone *time.Location, from, to time.Time) []series.Span {
+	first := civil.DayOf(from, zone).AddDays(-1)
+	begins := func(i int) time.Time {
+		return time.Date(first.Year, first.Month, first.Day+i, 0, 0, 0, 0, zone).UTC().Truncate(quarter)
+	}
+	days := make([]series.Span, 0, int(to.Sub(from)/day)+3)
+	start := begins(0)
+	for i := 1; start.Before(to); i++ {
+		next := begins(i)
+		for start.Before(next) { // once, but for days that are longer
+			end := earlier(next, start.Add(series.LongestDay))
+			if end.After(from) && start.Before(to) {
+				days = append(days, series.Span{From: start, To: end})
+			}
+			start = end
+		}
+	}
+	return days
+}
+
+const (
+	day     = 24 * time.Hour
+	quarter = 15 * time.Minute
+)
+
+// plannedDay is a day of which samples are asked.
+type plannedDay struct {
+	series.Span
+	cells [2]int // indices of the cells that it takes part in, first and one past the last
+	whole bool   // its aggregate carries what is asked
+	group int    // of a whole day: the group of all its samples, -1 for none
+}
+
+func (c *reader) answer(ctx context.Context) (series.Answer, error) {
+	c.collector = series.NewCollector(c.facts.Series.Interval(), c.ask)
+	var whole []plannedDay
+	var pieces []series.Span // of which blocks are needed
+	goesOn := false          // no whole day lies between the last piece and the next
+	for _, d := range c.days() {
+		if d.whole {
+			whole, goesOn = append(whole, d), false
+			continue
+		}
+		for _, cell := range c.ask.Cells[d.cells[0]:d.cells[1]] {
+			piece := series.Span{From: later(cell.From, d.From), To: earlier(cell.To, d.To)}
+			// What is in one hour, or in the next, is read at once.
+			if n := len(pieces); goesOn && !piece.From.Truncate(time.Hour).After(pieces[n-1].To) {
+				pieces[n-1].To = piece.To
+			} else {
+				pieces, goesOn = append(pieces, piece), true
+			}
+		}
+	}
+	b := &pgx.Batch{}
+	var missing []plannedDay
+	c.queueDays(b, whole, &missing)
+	c.queueBlocks(b, pieces, func(_ int, runs []series.Run) bool {
+		for _, r := range runs {
+			c.collector.Add(r)
+		}
+		return true
+	})
+	if err := c.send(ctx, b); err != nil {
+		return series.Answer{}, err
+	}
+	if err := c.makeDays(ctx, missing); err != nil {
+		return series.Answer{}, err
+	}
+	return c.collector.Answer(), nil
+}
+
+// days lists the local days within the content's extent of which cells ask samples.
+func (c *reader) days() []plannedDay {
+	extent, cells := c.facts.Content.Extent, c.ask.Cells
+	if extent.From.IsZero() || len(cells) == 0 {
+		return nil
+	}
+	last := extent.To
+	if c.facts.Series.IntervalUS == 0 {
+		last = last.Add(time.Microsecond)
+	}
+	var days []plannedDay
+	i := 0
+	for _, span := range localDays(c.facts.Zone, later(extent.From, cells[0].From), earlier(last, cells[len(cells)-1].To)) {
+		for i < len(cells) && !cells[i].To.After(span.From) {
+			i++
+		}
+		j := i
+		for j < len(cells) && cells[j].From.Before(span.To) {
+			j++
+		}
+		if i == j {
+			continue
+		}
+		d := plannedDay{Span: span, cells: [2]int{i, j}, group: cells[i].Group, whole: true}
+		// What begins before the first sample or after the last may be cut anywhere.
+		from, to := later(span.From, extent.From), earlier(span.To, last)
+		covered := from
+		for _, cell := range cells[i:j] {
+			d.whole = d.whole && onQuarter(cell.From, from, to) && onQuarter(cell.To, from, to)
+			if d.group != cell.Group || covered.Before(cell.From) {
+				d.group = -2 // samples of the day do not all go to one histogram
+			}
+			covered = later(covered, cell.To)
+		}
+		if covered.Before(to) {
+			if d.group >= 0 {
+				d.group = -2
+			}
+		}
+		if d.group == -2 {
+			d.whole = d.whole && !anyGroup(cells[i:j])
+			d.group = -1
+		}
+		days = append(days, d)
+	}
+	return days
+}
+
+func anyGroup(cells []series.Cell) bool {
+	for _, c := range cells {
+		if c.Group >= 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// onQuarter reports whether t does not cut a quarter hour within (from, to).
+func onQuarter(t, from, to time.Time) bool {
+	return !t.After(from) || !t.Before(to) || t.Truncate(quarter).Equal(t)
+}
+
+// queueDays adds the aggregates of the days that are stored and notes those that are not.
+func (c *reader) queueDays(b *pgx.Batch, whole []plannedDay, missing *[]plannedDay) {
+	if len(whole) == 0 {
+		return
+	}
+	b.Queue(`
+		select starts_at, ends_at, data from sample_day
+		where client_id = $1 and series_id = $2 and starts_at between $3 and $4 order by starts_at`,
+		c.facts.Series.ClientID, c.facts.Series.ID, whole[0].From, whole[len(whole)-1].From).
+		Query(func(rows pgx.Rows) error {
+			var kept series.Span
+			var data borrowedBytes
+			var quarters [series.QuartersPerDay]series.Tally
+			for rows.Next() {
+				if err := rows.Scan(&kept.From, &kept.To, &data); err != nil {
+					return err
+				}
+				for len(whole) > 0 && whole[0].From.Before(kept.From) {
+					*missing, whole = append(*missing, whole[0]), whole[1:]
+				}
+				if len(whole) == 0 || whole[0].Span != kept { // not a day that is asked, or one of another zone
+					continue
+				}
+				c.daysRead++
+				if err := levels.AddDay(data, &quarters, c.counts(whole[0])); err != nil {
+					return fmt.Errorf("aggregate of %s: %w", kept.From.Format(time.RFC3339), err)
+				}
+				c.addQuarters(whole[0], &quarters)
+				whole = whole[1:]
+			}
+			*missing = append(*missing, whole...)
+			return rows.Err()
+		})
+}
+
+func (c *reader) counts(d plannedDay) *series.Counts {
+	if d.group < 0 {
+		return nil
+	}
+	return c.collector.Counts(d.group)
+}
+
+// addQuarters tallies the quarter hours of a whole day in its cells.
+func (c *reader) addQuarters(d plannedDay, quarters *[series.QuartersPerDay]series.Tally) {
+	i, end := d.cells[0], d.cells[1]
+	for n := range quarters {
+		if quarters[n].Samples() == 0 {
+			continue
+		}
+		// Any instant of the quarter hour within the extent lies in its cell.
+		middle := later(d.From.Add(time.Duration(n)*quarter), c.facts.Content.Extent.From)
+		for i < end && !c.ask.Cells[i].To.After(middle) {
+			i++
+		}
+		if i < end && !c.ask.Cells[i].From.After(middle) {
+			c.collector.AddTally(i, &quarters[n])
+		}
+	}
+}
+
+// makeDays makes the aggregates of days from their blocks and adds them.
+func (c *reader) makeDays(ctx context.Context, missing []plannedDay) error {
+	spans := make([]series.Span, len(missing))
+	for i, d := range missing {
+		spans[i] = d.Span
+	}
+	at := -1 // the day that is collected
+	var collector *series.Collector
+	settle := func() {
+		if at < 0 {
+			return
+		}
+		made, d := series.DayFrom(collector.Answer()), missing[at]
+		if counts := c.counts(d); counts != nil {
+			counts.AddHistogram(made.Histogram)
+		}
+		c.addQuarters(d, &made.Quarters)
+		if !c.now.Before(d.To) {
+			c.made = append(c.made, madeDay{c.facts.Series, c.facts.Content.Revision, d.Span, levels.AppendDay(nil, &made)})
+		}
+	}
+	b := &pgx.Batch{}
+	c.queueBlocks(b, spans, func(i int, runs []series.Run) bool {
+		if i != at {
+			settle()
+			at, collector = i, series.NewCollector(c.facts.Series.Interval(), series.DayAsk(spans[i]))
+		}
+		for _, r := range runs {
+			collector.Add(r)
+		}
+		return true
+	})
+	if err := c.send(ctx, b); err != nil {
+		return err
+	}
+	settle()
+	return nil
+}
+
+// queueBlocks gives the runs of blocks, cut to the spans, to f with the index of their
+// span, in time order until f returns false; they are good until f returns.
+func (c *reader) queueBlocks(b *pgx.Batch, spans []series.Span, f func(span int, runs []series.Run) bool) {
+	more := true
+	for i, span := range spans {
+		b.Queue(`
+			select hour, data || rest from sample_block where client_id = $1 and series_id = $2 and hour > $3 and hour < $4 order by hour`,
+			c.facts.Series.ClientID, c.facts.Series.ID, span.From.Add(-time.Hour), span.To).
+			Query(func(rows pgx.Rows) (err error) {
+				for more && rows.Next() {
+					more, err = c.block(rows, func(hour time.Time, runs []series.Run) bool {
+						if runs = c.within(span, hour, runs); len(runs) == 0 {
+							return true
+						}
+						return f(i, runs)
+					})
+					if err != nil {
+						return err
+					}
+				}
+				return rows.Err()
+			})
+	}
+}
+
+// within cuts the runs of the block of an hour to a span, in their place.
+func (c *reader) within(span series.Span, hour time.Time, runs []series.Run) []series.Run {
+	if !hour.Before(span.From) && !hour.Add(time.Hour).After(span.To) {
+		return runs
+	}
+	kept := runs[:0]
+	for _, r := range runs {
+		if r, ok := r.Within(span, c.facts.Series.Interval()); ok {
+			kept = append(kept, r)
+		}
+	}
+	return kept
+}
+
+// send runs what was queued, if anything.
+func (c *reader) send(ctx context.Context, b *pgx.Batch) error {
+	if b.Len() == 0 {
+		return nil
+	}
+	return c.SendBatch(ctx, b).Close()
+}
+
+// block gives the runs of the block in a row to f.
+func (c *reader) block(row pgx.Rows, f func(hour time.Time, runs []series.Run) bool) (more bool, err error) {
+	var hour time.Time
+	var data borrowedBytes
+	if err := row.Scan(&hour, &data); err != nil {
+		return false, err
+	}
+	runs, err := c.decoder.Decode(data, hour, c.facts.Series.Interval())
+	if err != nil {
+		return false, fmt.Errorf("block of %s: %w", hour.UTC().Format(time.RFC3339), err)
+	}
+	c.decoded++
+	return f(hour.UTC(), runs), nil
+}
+
+// borrowedBytes takes the bytes of a row without copying: they are good until the next row.
+type borrowedBytes []byte
+
+// ScanBytes implements pgtype.BytesScanner.
+func (b *borrowedBytes) ScanBytes(v []byte) error {
+	*b = v
+	return nil
+}
+
+// keepDays stores aggregates, unless the samples have changed since they were made. What
+// overlaps them is of another zone that the project had.
+func (s *Store) keepDays(ctx context.Context, made []madeDay) error {
+	if len(made) == 0 {
+		return nil
+	}
+	return s.write(ctx, func(tx pgx.Tx) error {
+		b := &pgx.Batch{}
+		for len(made) > 0 {
+			of := made[0]
+			var from, to []time.Time
+			var data [][]byte
+			for ; len(made) > 0 && made[0].series.ID == of.series.ID; made = made[1:] {
+				from, to, data = append(from, made[0].day.From), append(to, made[0].day.To), append(data, made[0].data)
+			}
+			b.Queue(`
+				delete from sample_day d using unnest($3::timestamptz[], $4::timestamptz[]) n (starts_at, ends_at)
+				where d.client_id = $1 and d.series_id = $2 and d.starts_at < n.ends_at and d.ends_at > n.starts_at
+					and (d.starts_at, d.ends_at) <> (n.starts_at, n.ends_at)`, of.series.ClientID, of.series.ID, from, to)
+			b.Queue(`
+				insert into sample_day (client_id, series_id, starts_at, ends_at, data)
+				select c.client_id, c.series_id, n.starts_at, n.ends_at, n.data
+				from series_content c cross join unnest($3::timestamptz[], $4::timestamptz[], $5::bytea[]) n (starts_at, ends_at, data)
+				where c.client_id = $1 and c.series_id = $2 and c.revision = $6 for share of c
+				on conflict do nothing`, of.series.ClientID, of.series.ID, from, to, data, of.revision)
+		}
+		return tx.SendBatch(ctx, b).Close()
+	})
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+func earlier(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return a
+	}
+	return b
+}
