@@ -1,6 +1,7 @@
 package logfile
 
 import (
+	"flag"
 	"fmt"
 	"io"
 	"runtime"
@@ -44,12 +45,17 @@ func (f *longFile) Read(p []byte) (n int, err error) {
 	return n, nil
 }
 
+var long = flag.Bool("long", false, "read a log file of 1 GiB where one of 50 MB does")
+
 // A long file is read in memory that does not grow with it. The record of the
 // first reading is kept small, so that the file must be read again.
 func TestReadMemory(t *testing.T) {
 	maxRecord = 1 << 20
 	defer func() { maxRecord = 16 << 20 }()
-	const n = 2_000_000 // 50 MB
+	n := 2_000_000 // 50 MB
+	if *long {
+		n = 1 << 30 / rowBytes
+	}
 	heap := func() uint64 {
 		var m runtime.MemStats
 		runtime.ReadMemStats(&m)
