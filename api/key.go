@@ -24,10 +24,10 @@ type keyRecordStore interface {
 
 // NewKey is a key as asked for.
 type NewKey struct {
-	Name      string      `json:"name" example:"Van 3, phone"`                              // Who or what holds it
-	Role      string      `json:"role" enums:"admin,qa,consultant,field,job_system,client"` // What it may be used for
-	ClientIDs []uuid.UUID `json:"client_ids,omitempty" extensions:"x-nullable"`             // Clients whose records it sees; null or absent: all
-	ExpiresAt *time.Time  `json:"expires_at,omitempty" extensions:"x-nullable"`             // Null or absent: never
+	Name      string       `json:"name" example:"Van 3, phone"`                              // Who or what holds it
+	Role      string       `json:"role" enums:"admin,qa,consultant,field,job_system,client"` // What it may be used for
+	ClientIDs *[]uuid.UUID `json:"client_ids,omitempty" extensions:"x-nullable"`             // Clients whose records it sees; null or absent: all
+	ExpiresAt *time.Time   `json:"expires_at,omitempty" extensions:"x-nullable"`             // Null or absent: never
 }
 
 // Key is an API credential.
@@ -49,8 +49,8 @@ func (in NewKey) validate() error {
 	var bad fault.Fields
 	bad.Check(strings.TrimSpace(in.Name) != "" && len(in.Name) <= 200, "name", "required", "must have from 1 to 200 bytes")
 	bad.Check(slices.Contains(access.Roles, in.Role), "role", "not_allowed", "must be one of "+strings.Join(access.Roles, ", "))
-	bad.Check(in.ClientIDs == nil || len(in.ClientIDs) > 0, "client_ids", "required", "must name a client, or be null for all")
-	bad.Check(in.Role != "client" || len(in.ClientIDs) > 0, "client_ids", "required", "must name the client of a client's own key")
+	bad.Check(in.ClientIDs == nil || len(*in.ClientIDs) > 0, "client_ids", "required", "must name a client, or be null for all")
+	bad.Check(in.Role != "client" || in.ClientIDs != nil, "client_ids", "required", "must name the client of a client's own key")
 	return bad.Err("key")
 }
 
@@ -108,7 +108,11 @@ func (h keyHandlers) create(c *gin.Context) (Key, error) {
 	if err := decode(c, &in, func() error { return in.validate() }); err != nil {
 		return Key{}, err
 	}
-	return h.make(c, access.Key{Name: in.Name, Role: in.Role, ClientIDs: in.ClientIDs, ExpiresAt: utcOrNil(in.ExpiresAt)})
+	k := access.Key{Name: in.Name, Role: in.Role, ExpiresAt: utcOrNil(in.ExpiresAt)}
+	if in.ClientIDs != nil {
+		k.ClientIDs = *in.ClientIDs
+	}
+	return h.make(c, k)
 }
 
 // make stores a new key with the properties of k and shows it.

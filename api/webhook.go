@@ -119,6 +119,9 @@ func (h webhookHandlers) create(c *gin.Context) (Webhook, error) {
 	if err := decode(c, &in, func() error { return in.webhook(webhook.Webhook{}).Validate() }); err != nil {
 		return Webhook{}, err
 	}
+	if _, err := h.store.Seal(c.Request.Context()); err != nil { // what was before is not for it
+		return Webhook{}, err
+	}
 	secret := webhook.NewSecret()
 	w, err := h.store.CreateWebhook(c.Request.Context(), in.webhook(webhook.Webhook{}), secret)
 	out := webhookOf(w)
