@@ -33,7 +33,7 @@ type appender struct {
 // flushAt is how many samples are gathered before they are written; a run counts as
 // many more as its own bytes would hold.
 const (
-	flushAt = 4 << 20
+	flushAt = 1 << 20
 	runSize = 64
 )
 

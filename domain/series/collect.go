@@ -3,6 +3,7 @@ package series
 import (
 	"slices"
 	"sort"
+	"sync"
 	"time"
 
 	"leveltrail/domain/acoustic"
@@ -80,7 +81,7 @@ func (c *Collector) addTo(cell int, ls []acoustic.Level) {
 
 // AddTally adds to a cell samples that were tallied elsewhere; to its group they are added with [Collector.Counts].
 func (c *Collector) AddTally(cell int, t *Tally) {
-	c.answer.Tallies[cell].add(t)
+	c.answer.Tallies[cell].Include(t)
 }
 
 // Counts returns where samples of a group are counted, good until the Collector is used again.
@@ -92,7 +93,7 @@ func (c *Collector) Counts(group int) *Counts {
 	case i > 0: // found
 	case len(c.dense) < denseGroups:
 		i = len(c.dense)
-		c.dense = append(c.dense, counted{group, new(Counts)})
+		c.dense = append(c.dense, counted{group, spareCounts.Get().(*Counts)})
 	default:
 		i = len(c.dense) - 1
 		c.settle(c.dense[i])
@@ -103,6 +104,9 @@ func (c *Collector) Counts(group int) *Counts {
 	c.dense[0] = d
 	return d.Counts
 }
+
+// spareCounts are empty: they are large, and to make them costs more than to count a day.
+var spareCounts = sync.Pool{New: func() any { return new(Counts) }}
 
 // settle moves what d counted into the answer.
 func (c *Collector) settle(d counted) {
@@ -119,7 +123,9 @@ func (c *Collector) settle(d counted) {
 func (c *Collector) Answer() Answer {
 	for _, d := range c.dense {
 		c.settle(d)
+		spareCounts.Put(d.Counts)
 	}
+	c.dense = nil
 	return c.answer
 }
 

@@ -73,12 +73,12 @@ func tallyOf(ls []acoustic.Level) Tally {
 
 // Plus returns the tally of the samples of both.
 func (t Tally) Plus(u Tally) Tally {
-	t.add(&u)
+	t.Include(&u)
 	return t
 }
 
-// add tallies the samples of u too.
-func (t *Tally) add(u *Tally) {
+// Include tallies the samples of u too.
+func (t *Tally) Include(u *Tally) {
 	switch {
 	case t.Count == 0:
 		t.Min, t.Max = u.Min, u.Max

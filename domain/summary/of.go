@@ -69,8 +69,8 @@ func (p *Plan) sum(a series.Answer) sums {
 			all.steps[i].slots = make([]series.Tally, len(p.slots))
 		}
 	}
-	for i, t := range a.Tallies {
-		pl := p.places[i]
+	for i := range a.Tallies {
+		t, pl := &a.Tallies[i], &p.places[i]
 		all.total.add(pl.slot, t)
 		if pl.usable {
 			all.usable += t.Samples()
@@ -97,10 +97,10 @@ func (p *Plan) sum(a series.Answer) sums {
 }
 
 // add counts the samples of one cell.
-func (s *scopeSum) add(slot int32, t series.Tally) {
-	s.Tally = s.Tally.Plus(t)
+func (s *scopeSum) add(slot int32, t *series.Tally) {
+	s.Include(t)
 	if slot >= 0 && s.slots != nil {
-		s.slots[slot] = s.slots[slot].Plus(t)
+		s.slots[slot].Include(t)
 	}
 }
 
