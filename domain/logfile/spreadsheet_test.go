@@ -210,3 +210,28 @@ func TestHostileSpreadsheets(t *testing.T) {
 		})
 	}
 }
+
+// Nothing that is taken for a spreadsheet breaks the reading or makes samples out of range.
+func FuzzSpreadsheet(f *testing.F) {
+	rows := [][]any{{"Instant", "LAF"}, {"2026-03-14 09:30:00", 51.2}, {"2026-03-14 09:30:01", "51,3"}, {"2026-03-14 09:30:02", "under"}}
+	f.Add(sheet(f, false, rows))
+	f.Add(styled(f, true, "yyyy-mm-dd hh:mm:ss", [][]any{{"Instant", "LAF"}, {46000.5, 51.2}, {46000.50001, 51.3}}, "A"))
+	f.Add(packed(f, sheet(f, false, rows)))
+	f.Add(bomb(f, func(interface{ Write([]byte) (int, error) }) {}))
+	f.Fuzz(func(t *testing.T, file []byte) {
+		rep, err := logfile.Read(bytes.NewReader(file), logfile.Options{Quantity: "LAF"}, func(_ logfile.Part, run series.Run) error {
+			for _, l := range run.Levels {
+				if l != lo && l != hi && (l < acoustic.MinLevel || l > acoustic.MaxLevel) {
+					t.Errorf("a sample of %d", l)
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if rep.Refused && len(rep.Tracks) > 0 {
+			t.Error("a refused file has tracks")
+		}
+	})
+}
