@@ -8,7 +8,7 @@ import (
 
 	"leveltrail/api"
 	"leveltrail/domain/webhook"
-	"leveltrail/outbound"
+	"leveltrail/cmd/leveltrail/outbound"
 	"leveltrail/persistence"
 )
 

@@ -18,7 +18,7 @@ import (
 	"github.com/google/uuid"
 
 	"leveltrail/domain/webhook"
-	"leveltrail/outbound"
+	"leveltrail/cmd/leveltrail/outbound"
 )
 
 var loopback = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}
