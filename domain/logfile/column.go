@@ -8,7 +8,7 @@ import (
 
 // columns finds out what each column holds, by content and, where that leaves
 // a choice, by heading.
-func (s sample) columns(l *Layout, o Options) []Problem {
+func (s *sample) columns(l *Layout, o Options) []Problem {
 	kinds := make([]tally, s.width)
 	for n, i := range s.data {
 		for j, f := range s.fields[i] {
@@ -108,7 +108,7 @@ func (s sample) columns(l *Layout, o Options) []Problem {
 }
 
 // levelColumn finds the column of levels, or the columns where each names its quantity.
-func (s sample) levelColumn(l *Layout, o Options, kinds []tally, roles []role, taken func(int) bool) *Problem {
+func (s *sample) levelColumn(l *Layout, o Options, kinds []tally, roles []role, taken func(int) bool) *Problem {
 	var named, numeric []int
 	for j, k := range kinds {
 		if taken(j) {
@@ -166,11 +166,12 @@ func (s sample) levelColumn(l *Layout, o Options, kinds []tally, roles []role, t
 		l.because("column %d holds the levels: %s", found[0], why)
 		return nil
 	}
+	s.choices = found
 	list := make([]string, len(found))
 	for i, c := range found {
 		list[i] = strings.TrimSpace(fmt.Sprintf("%d %s", c, s.heads[c-1]))
 	}
-	return &Problem{Code: "level_column_ambiguous", Refuses: true, choices: found,
+	return &Problem{Code: "level_column_ambiguous", Refuses: true,
 		Detail: "several columns could hold the levels (" + strings.Join(list, ", ") + "); name the one that is meant in a layout"}
 }
 

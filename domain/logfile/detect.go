@@ -25,7 +25,8 @@ type sample struct {
 	score  int
 	heads  []string // heading of each column
 
-	dateless bool // the rows tell the time of day only
+	dateless bool  // the rows tell the time of day only
+	choices  []int // columns among which only a person can choose the levels
 }
 
 // Detect tells how the file r is laid out. Problems that refuse it also hold

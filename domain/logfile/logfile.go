@@ -71,8 +71,6 @@ type Problem struct {
 	Detail       string // a sentence for people
 	Text         string
 	Refuses      bool // the file is refused for it; else it is a notice
-
-	choices []int // columns among which it asks to choose
 }
 
 // Rows counts data rows: Read = Accepted + Flagged + Rejected. Where several

@@ -63,7 +63,15 @@ func Look(r io.ReadSeeker, o Options) (Preview, error) {
 	}
 	v := Preview{Report: rep}
 	l := rep.Layout
-	v.Questions = questions(rep, o)
+	if v.Questions = questions(rep, o); len(v.Questions) > 0 && v.Questions[0].Code == "level_column" {
+		_, s, _, err := detect(r, o)
+		if err != nil {
+			return v, err
+		}
+		for _, c := range s.choices {
+			v.Questions[0].Answers = append(v.Questions[0].Answers, strconv.Itoa(c))
+		}
+	}
 	if c := l.Columns; c.Level == 0 || c.DateTime == 0 && c.Time == 0 || l.Date == "" && c.DateTime == 0 && c.Date == 0 {
 		return v, nil
 	}
@@ -145,9 +153,6 @@ func questions(rep Report, o Options) []Question {
 			q.Code, q.Member, q.Answers, q.Assumed = "date_order", "layout/date_order", readings(p.Text), l.DateOrder
 		case "level_column_ambiguous":
 			q.Code, q.Member = "level_column", "layout/levels"
-			for _, c := range p.choices {
-				q.Answers = append(q.Answers, strconv.Itoa(c))
-			}
 		case "date_missing":
 			q.Code, q.Member = "date", "layout/date"
 		case "date_from_header":
