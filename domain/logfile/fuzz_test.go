@@ -7,10 +7,10 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
-
 	"leveltrail/domain/acoustic"
 	"leveltrail/domain/series"
+
+	"github.com/google/go-cmp/cmp"
 )
 
 // everyRow reads all rows of a file; slow does without skeletons.
@@ -133,6 +133,85 @@ func FuzzRead(f *testing.F) {
 		}
 		if diff := cmp.Diff(runs, runs2, cmp.AllowUnexported(emitted{})); diff != "" {
 			t.Errorf("runs with and without a record differ:\n%s", diff)
+		}
+	})
+}
+
+// FuzzFields holds the quick ways of reading a level and a time of day against the slow ones.
+func FuzzFields(f *testing.F) {
+	for _, seed := range []string{"51.2", "51,25", "200", "200.01", "7", "7.", ".7", "151.2", "-0.5", "Lo", "<30", "> 137 dB", "51.2 dB(A)", "1e9", "07:00:09", "24:00:00", "23:59:60", "2:05 PM", "07.05.09", "1,204", "12'345"} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		b := []byte(text)
+		l, kind, rest := parseLevel(b)
+		sl, slow, slowRest := slowLevel(b)
+		if kind != slow || string(rest) != string(slowRest) || (kind == plain || kind == rounded || kind == flagged) && l != sl {
+			t.Errorf("parseLevel(%q) = %d, %d, %q; slowly %d, %d, %q", text, l, kind, rest, sl, slow, slowRest)
+		}
+		if (kind == plain || kind == rounded) && (l < acoustic.MinLevel || l > acoustic.MaxLevel) {
+			t.Errorf("parseLevel(%q) = %d", text, l)
+		}
+		c, fits := parseClock(b)
+		sc, slowFits := slowClock(b)
+		if fits != slowFits || fits == good && c != sc {
+			t.Errorf("parseClock(%q) = %+v, %d; slowly %+v, %d", text, c, fits, sc, slowFits)
+		}
+		if fits == good && (c.at < 0 || c.at > day) {
+			t.Errorf("parseClock(%q) = %+v", text, c)
+		}
+		if n, ok := whole(b); ok && n < 0 {
+			t.Errorf("whole(%q) = %d", text, n)
+		}
+	})
+}
+
+// FuzzLook holds for any bytes: a preview agrees with reading and what it shows is of the file.
+func FuzzLook(f *testing.F) {
+	for _, seed := range []string{
+		"", "at;LAeq;LAFmax\n2026-03-14 07:00:00;51.2;60.1\n2026-03-14 07:01:00;Lo;OL\n2026-03-14 07:02:00;;60.3\n",
+		"03/04/2026;07:00:00;51.2\n03/04/2026;07:00:01;51.2\n", "Measured on 2026-05-06\nTime;LAF\n23:59:59;41.3\n00:00:00;41.4\n",
+		"at;Ch;LAF\n2026-03-14 07:00:00;1;51.2\n2026-03-14 07:00:00;2;51.2\n", "at;a;b\n2026-03-14 07:00:00;51.2;60.1\n",
+		"No;Pos;at;LZeq 63 Hz;LZeq 125 Hz\n1.000;1204;2026-03-14 07:00:00;51.2;60.1\n",
+	} {
+		f.Add(seed, "")
+		f.Add(seed, "LAF")
+	}
+	f.Fuzz(func(t *testing.T, file, quantity string) {
+		if symbolOf(quantity) != quantity {
+			return
+		}
+		o := Options{Quantity: quantity}
+		v, err := Look(strings.NewReader(file), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rep, _ := readAll(t, file, o)
+		if diff := cmp.Diff(rep, v.Report); diff != "" {
+			t.Errorf("a preview is not what reading gives (-read +preview):\n%s", diff)
+		}
+		for _, q := range v.Questions {
+			if q.Code == "" || q.Member == "" || q.Detail == "" {
+				t.Errorf("question %+v", q)
+			}
+			if q.Code != "quantity" && q.Code != "position" && q.Binding && !rep.Refused {
+				t.Errorf("question %+v of a file that is not refused", q)
+			}
+		}
+		if len(v.First) > previewed {
+			t.Errorf("%d rows", len(v.First))
+		}
+		line := 0
+		for _, s := range v.First {
+			if s.Line <= line {
+				t.Errorf("line %d after %d", s.Line, line)
+			}
+			line = s.Line
+			for _, l := range s.Levels {
+				if l.Code == "" && l.Level != series.UnderRange && l.Level != series.OverRange && (l.Level < acoustic.MinLevel || l.Level > acoustic.MaxLevel) {
+					t.Errorf("line %d: %+v", s.Line, l)
+				}
+			}
 		}
 	})
 }
