@@ -59,8 +59,10 @@ func TestLaboratory(t *testing.T) {
 
 	s.refused(409, "duplicate", nil, "POST", "/v1/laboratories", aLaboratory)
 	s.refused(422, "invalid",
-		[]string{"/name required", "/nme unknown_member", "/accreditations/0/from type", "/accreditations/0/body required",
-			"/accreditations/1/to out_of_order", "/accreditations/1/number null"},
+		[]string{
+			"/name required", "/nme unknown_member", "/accreditations/0/from type", "/accreditations/0/body required",
+			"/accreditations/1/to out_of_order", "/accreditations/1/number null",
+		},
 		"POST", "/v1/laboratories", object{"nme": "x", "accreditations": []any{
 			object{"number": "1", "from": "2026-02-30"},
 			object{"body": "b", "number": nil, "from": "2026-02-02", "to": "2026-02-01"},
@@ -146,10 +148,14 @@ func TestCertificate(t *testing.T) {
 		"POST", of, object{"issued_on": "13.01.2026"})
 	s.refused(422, "invalid", []string{"/laboratory_id conflicting"}, "POST", of,
 		with(aCertificate, object{"number": "N-3", "laboratory_id": made.body["laboratory_id"]}))
-	s.refused(422, "invalid", []string{"/scope/1 not_allowed", "/as_found not_allowed", "/issued_on out_of_order", "/results/0/phase not_allowed",
-		"/results/0/deviation_db type", "/results/0/nominal_db type", "/results/0/limit_db unknown_member"}, "POST", of,
-		with(aCertificate, object{"number": "N-3", "scope": []any{"calibrator", "kettle"}, "as_found": "good", "issued_on": "2026-01-01",
-			"results": []any{object{"phase": "later", "deviation_db": 0.125, "nominal_db": 1e9, "limit_db": 1}}}))
+	s.refused(422, "invalid", []string{
+		"/scope/1 not_allowed", "/as_found not_allowed", "/issued_on out_of_order", "/results/0/phase not_allowed",
+		"/results/0/deviation_db type", "/results/0/nominal_db type", "/results/0/limit_db unknown_member",
+	}, "POST", of,
+		with(aCertificate, object{
+			"number": "N-3", "scope": []any{"calibrator", "kettle"}, "as_found": "good", "issued_on": "2026-01-01",
+			"results": []any{object{"phase": "later", "deviation_db": 0.125, "nominal_db": 1e9, "limit_db": 1}},
+		}))
 
 	// Members that stay are as they were; a laboratory is found or made as at creation.
 	s.refused(428, "precondition_required", nil, "PATCH", path, object{"number": "N-9"})
@@ -217,10 +223,14 @@ func TestFieldCheck(t *testing.T) {
 	s.refused(422, "invalid", []string{"/calibrator_id unknown_reference"}, "POST", of, check(meter, uuid.NewString(), "2026-03-03T07:00:00Z", 93.8))
 	s.refused(422, "invalid", []string{"/calibrator_id wrong_kind"}, "POST", of, check(meter, meter, "2026-03-03T07:00:00Z", 93.8))
 	s.refused(422, "invalid", []string{"/instrument_id conflicting"}, "POST", of, check(calibrator, calibrator, "2026-03-03T07:00:00Z", 93.8))
-	s.refused(422, "invalid", []string{"/as_found_db type", "/nominal_db required", "/signal not_allowed", "/channel out_of_range",
-		"/at type", "/expected_db out_of_range", "/corrections/volume_correction_db out_of_range", "/found_db unknown_member"}, "POST", of,
-		object{"calibrator_id": calibrator, "at": "2026-03-03 07:00", "frequency_hz": 1000, "as_found_db": 93.805, "signal": "smoke",
-			"channel": 0, "expected_db": 0, "corrections": object{"volume_correction_db": 11}, "found_db": 1})
+	s.refused(422, "invalid", []string{
+		"/as_found_db type", "/nominal_db required", "/signal not_allowed", "/channel out_of_range",
+		"/at type", "/expected_db out_of_range", "/corrections/volume_correction_db out_of_range", "/found_db unknown_member",
+	}, "POST", of,
+		object{
+			"calibrator_id": calibrator, "at": "2026-03-03 07:00", "frequency_hz": 1000, "as_found_db": 93.805, "signal": "smoke",
+			"channel": 0, "expected_db": 0, "corrections": object{"volume_correction_db": 11}, "found_db": 1,
+		})
 	s.refused(404, "not_found", nil, "POST", "/v1/instruments/"+uuid.NewString()+"/field-checks", full)
 
 	// The certificate states −0.13 dB at 94 dB and 1 kHz, where A weighting adds nothing (IEC 61672-1, memory):
@@ -229,8 +239,10 @@ func TestFieldCheck(t *testing.T) {
 	sent := with(check(meter, calibrator, "2026-03-03T08:00:00+01:00", 93.8),
 		object{"instrument_id": nil, "corrections": object{"pressure_correction_db": 0.05}})
 	computed := s.must(201, "POST", of, sent)
-	answered(t, object{"expected_db": 93.92, "certificate_id": certificate, "at": "2026-03-03T07:00:00Z", "as_left_db": nil, "channel": 1.,
-		"signal": "acoustic", "weighting": "A", "corrections": object{"pressure_correction_db": 0.05}}, computed)
+	answered(t, object{
+		"expected_db": 93.92, "certificate_id": certificate, "at": "2026-03-03T07:00:00Z", "as_left_db": nil, "channel": 1.,
+		"signal": "acoustic", "weighting": "A", "corrections": object{"pressure_correction_db": 0.05},
+	}, computed)
 	at := computed.header.Get("Location")
 	s.refused(428, "precondition_required", nil, "PATCH", at, object{"as_left_db": 93.9})
 	answered(t, object{"expected_db": 93.87, "as_left_db": 93.9, "version": 2.},
@@ -277,8 +289,10 @@ func TestRuleProfiles(t *testing.T) {
 			}
 			return m["value"]
 		}
-		got[code] = row{months["sound_level_meter"], months["sound_calibrator"], value("check_reach_h").(float64),
-			value("drift_limit_db").(float64), value("closing_check_required").(bool)}
+		got[code] = row{
+			months["sound_level_meter"], months["sound_calibrator"], value("check_reach_h").(float64),
+			value("drift_limit_db").(float64), value("closing_check_required").(bool),
+		}
 	}
 	if diff := cmp.Diff(want, got, cmp.AllowUnexported(row{})); diff != "" {
 		t.Errorf("rule profiles (-want +got):\n%s", diff)

@@ -70,7 +70,8 @@ func TestMergePatch(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
 	path := "/v1/series/" + s.create("/v1/surveys/"+s.survey+"/series", object{
-		"position_id": s.position, "instrument_id": s.meter, "quantity": "LAF", "interval_s": 1, "range": object{"from_db": 24, "to_db": 137}})
+		"position_id": s.position, "instrument_id": s.meter, "quantity": "LAF", "interval_s": 1, "range": object{"from_db": 24, "to_db": 137},
+	})
 	laboratory := s.must(200, "GET", "/v1/laboratories", nil).items()[0]
 	position := "/v1/positions/" + s.position
 	change := func(path string, patch any, want object) {

@@ -199,15 +199,15 @@ func (d *decoder) value(raw []byte, v reflect.Value, at string) {
 
 // expectation says in words what a value of type t must be.
 func expectation(t reflect.Type) string {
-	switch {
-	case t == uuidType:
+	switch t {
+	case uuidType:
 		return "must be a UUID"
-	case t == timeType:
+	case timeType:
 		return `must be a time with an offset such as "2026-03-03T07:00:00+01:00" (RFC 3339)`
-	case t == dateType:
+	case dateType:
 		return `must be a date such as "2026-01-13"`
 	}
-	if w, ok := reflect.New(t).Interface().(interface{ expectation() string }); ok {
+	if w, ok := reflect.TypeAssert[interface{ expectation() string }](reflect.New(t)); ok {
 		return w.expectation()
 	}
 	switch t.Kind() {

@@ -88,7 +88,8 @@ func correctionsOf(k calibration.FieldCheck) Corrections {
 
 func fieldCheckOf(k calibration.FieldCheck) FieldCheck {
 	return FieldCheck{
-		Stamp{k.ID, k.Version, k.CreatedAt, k.RecordedAt}, k.InstrumentID, k.CalibratorID, k.Channel, k.At, k.Signal, k.Weighting,
+		Stamp{k.ID, k.Version, k.CreatedAt, k.RecordedAt},
+		k.InstrumentID, k.CalibratorID, k.Channel, k.At, k.Signal, k.Weighting,
 		Level(k.NominalDB), k.FrequencyHz, Level(k.ExpectedDB), orNil(k.CertificateID), Level(k.AsFoundDB), (*Level)(k.AsLeftDB),
 		correctionsOf(k), k.StaticPressureKPa, k.TemperatureC,
 	}

@@ -69,7 +69,7 @@ type sourceError struct {
 // Read implements io.Reader.
 func (s *sourceError) Read(p []byte) (int, error) {
 	n, err := s.r.Read(p)
-	if err != nil && err != io.EOF { //nolint:errorlint // the contract of io.Reader
+	if err != nil && err != io.EOF {
 		s.err = err
 	}
 	return n, err

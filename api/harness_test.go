@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"log/slog"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -168,9 +169,7 @@ func (s *service) refused(status int, code string, wrong []string, method, path 
 // with returns a copy of o with some members changed; a nil value leaves the member out.
 func with(o object, members object) object {
 	out := object{}
-	for k, v := range o {
-		out[k] = v
-	}
+	maps.Copy(out, o)
 	for k, v := range members {
 		if out[k] = v; v == nil {
 			delete(out, k)

@@ -11,6 +11,7 @@ import (
 	"mime"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -366,22 +367,23 @@ func (h importHandlers) create(c *gin.Context) {
 
 func refusedImport(m survey.Import) error {
 	body := importOf(m)
-	detail := "the file is refused and kept"
+	var detail strings.Builder
+	detail.WriteString("the file is refused and kept")
 	for _, p := range m.Result.Problems {
 		if p.Refuses {
-			detail += ": " + p.Detail
+			detail.WriteString(": " + p.Detail)
 			if p.Line > 0 {
-				detail += " (line " + itoa(p.Line)
+				detail.WriteString(" (line " + itoa(p.Line))
 				if p.Column > 0 {
-					detail += ", column " + itoa(p.Column)
+					detail.WriteString(", column " + itoa(p.Column))
 				}
-				detail += ")"
+				detail.WriteString(")")
 			}
 			break
 		}
 	}
 	return &refusal{
-		status: http.StatusUnprocessableEntity, code: "import_refused", detail: detail, imported: &body, location: body.path(),
+		status: http.StatusUnprocessableEntity, code: "import_refused", detail: detail.String(), imported: &body, location: body.path(),
 	}
 }
 

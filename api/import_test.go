@@ -85,8 +85,10 @@ func TestImport(t *testing.T) {
 		"rows": object{"read": 5., "accepted": 5., "flagged": 0., "rejected": 0.},
 	}, made)
 	layout := made.body["layout"].(object)
-	for member, want := range map[string]any{"delimiter": ";", "decimal": ",", "header_rows": 1., "date_order": "dmy",
-		"columns": map[string]any{"sequence": 1., "date": 2., "time": 3., "level": 4.}} {
+	for member, want := range map[string]any{
+		"delimiter": ";", "decimal": ",", "header_rows": 1., "date_order": "dmy",
+		"columns": map[string]any{"sequence": 1., "date": 2., "time": 3., "level": 4.},
+	} {
 		if diff := cmp.Diff(want, layout[member]); diff != "" {
 			t.Errorf("layout: %s (-want +got):\n%s", member, diff)
 		}
@@ -148,8 +150,10 @@ func TestImport(t *testing.T) {
 func TestImportRefused(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
-	other := s.create("/v1/projects", object{"client_id": s.must(200, "GET", "/v1/surveys/"+s.survey, nil).body["client_id"],
-		"reference": "J-9", "title": "Mill by day", "time_zone": "Europe/Vienna"})
+	other := s.create("/v1/projects", object{
+		"client_id": s.must(200, "GET", "/v1/surveys/"+s.survey, nil).body["client_id"],
+		"reference": "J-9", "title": "Mill by day", "time_zone": "Europe/Vienna",
+	})
 	elsewhere := s.create("/v1/projects/"+other+"/positions", object{"number": 7, "label": "Yard"})
 	row := func(level string) string {
 		return "date;time;level\n2026-03-03;07:00:00;51.2\n2026-03-03;07:00:01;" + level + "\n2026-03-03;07:00:02;50.9\n"
@@ -174,8 +178,10 @@ func TestImportRefused(t *testing.T) {
 		{name: "day that is none", log: strings.Replace(row("51.4"), "2026-03-03;07:00:01", "2026-02-30;07:00:01", 1), code: "date_impossible", line: 3, column: 1},
 		{name: "hour that is none", log: strings.Replace(row("51.4"), "07:00:01", "27:00:01", 1), code: "date_impossible", line: 3, column: 2},
 		{name: "another weighting", log: strings.Replace(row("51.4"), "level", "LCF dB", 1), code: "weighting_differs", column: 3},
-		{name: "unknown position", log: "position;date;time;LAF\n4711;2026-03-03;07:00:00;51.2\n4711;2026-03-03;07:00:01;51.3\n4711;2026-03-03;07:00:02;51.4\n",
-			options: object{"position_id": nil}, code: "position_unknown"},
+		{
+			name: "unknown position", log: "position;date;time;LAF\n4711;2026-03-03;07:00:00;51.2\n4711;2026-03-03;07:00:01;51.3\n4711;2026-03-03;07:00:02;51.4\n",
+			options: object{"position_id": nil}, code: "position_unknown",
+		},
 		{name: "no position", log: row("51.4"), options: object{"position_id": nil}, code: "position_missing"},
 		{name: "several positions for one", log: "position;date;time;LAF\n1;2026-03-03;07:00:00;51.2\n2;2026-03-03;07:00:00;41.3\n1;2026-03-03;07:00:01;51.4\n2;2026-03-03;07:00:01;41.4\n", code: "several_positions"},
 		{name: "two days before the survey", log: strings.ReplaceAll(row("51.4"), "2026-03-03", "2026-03-01"), code: "samples_outside_survey"},
@@ -254,10 +260,14 @@ func TestImportAgain(t *testing.T) {
 	s.refused(422, "invalid", []string{"/import_id unknown_reference"}, "POST", path, with(again, object{"import_id": uuid.NewString()}))
 	s.refused(422, "invalid", []string{"/import_id required"}, "POST", path, aLogOptions(s))
 	s.refused(422, "invalid", []string{"/instrument_id unknown_reference"}, "POST", path, with(again, object{"instrument_id": s.calibrator}))
-	s.refused(422, "invalid", []string{"/instrument_id type", "/quantity not_allowed", "/time_zone unknown_time_zone", "/stamps not_allowed",
-		"/channel out_of_range", "/positions/0 out_of_range", "/positions/north type", "/clock_offset_s type", "/range/to_db out_of_order", "/colour unknown_member"},
-		"POST", path, object{"instrument_id": 7, "import_id": again["import_id"], "quantity": "LQF", "time_zone": "Europe/Atlantis", "stamps": "middle", "channel": 0,
-			"positions": object{"0": s.position, "north": s.position}, "clock_offset_s": "late", "range": object{"from_db": 100, "to_db": 30}, "colour": "red"})
+	s.refused(422, "invalid", []string{
+		"/instrument_id type", "/quantity not_allowed", "/time_zone unknown_time_zone", "/stamps not_allowed",
+		"/channel out_of_range", "/positions/0 out_of_range", "/positions/north type", "/clock_offset_s type", "/range/to_db out_of_order", "/colour unknown_member",
+	},
+		"POST", path, object{
+			"instrument_id": 7, "import_id": again["import_id"], "quantity": "LQF", "time_zone": "Europe/Atlantis", "stamps": "middle", "channel": 0,
+			"positions": object{"0": s.position, "north": s.position}, "clock_offset_s": "late", "range": object{"from_db": 100, "to_db": 30}, "colour": "red",
+		})
 }
 
 // TestImportForms sends forms that are none.

@@ -58,7 +58,8 @@ func (in NewInstrument) instrument(i calibration.Instrument) calibration.Instrum
 
 func instrumentOf(i calibration.Instrument) Instrument {
 	return Instrument{
-		Stamp{i.ID, i.Version, i.CreatedAt, i.RecordedAt}, string(i.Kind), i.Manufacturer, i.Model, i.SerialNumber,
+		Stamp{i.ID, i.Version, i.CreatedAt, i.RecordedAt},
+		string(i.Kind), i.Manufacturer, i.Model, i.SerialNumber,
 		orNil(i.Class), orNil(i.Specification),
 	}
 }

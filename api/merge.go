@@ -2,6 +2,7 @@ package api
 
 import (
 	"encoding/json"
+	"maps"
 	"mime"
 	"net/http"
 
@@ -38,9 +39,7 @@ func merged(target, patch []byte) []byte {
 	}
 	old := map[string][]byte{}
 	if target[0] == '{' {
-		for name, value := range members(target) {
-			old[name] = value
-		}
+		maps.Insert(old, members(target))
 	}
 	out := []byte{'{'}
 	put := func(name string, value []byte) {

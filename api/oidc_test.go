@@ -6,6 +6,7 @@ import (
 	"crypto/rsa"
 	"encoding/json"
 	"log/slog"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"sync/atomic"
@@ -54,9 +55,7 @@ func (i *tokenIssuer) token(t *testing.T, alg jose.SignatureAlgorithm, key any, 
 		"iss": i.URL, "aud": "leveltrail", "sub": "pat", "exp": time.Now().Add(time.Hour).Unix(),
 		"iat": time.Now().Unix(), "role": "qa", "clients": "*",
 	}
-	for k, v := range claims {
-		all[k] = v
-	}
+	maps.Copy(all, claims)
 	signer, err := jose.NewSigner(jose.SigningKey{Algorithm: alg, Key: key}, (&jose.SignerOptions{}).WithHeader("kid", "1"))
 	if err != nil {
 		t.Fatal(err)

@@ -148,8 +148,10 @@ func TestStrictBodies(t *testing.T) {
 			name:   "all at once",
 			body:   `{"number": 0, "label": 7, "latitude_deg": 91, "longitude_deg": -181, "height_m": "high", "setting": "roof", "colour": {}}`,
 			status: 422, code: "invalid",
-			wrong: []string{"/number out_of_range", "/label type", "/latitude_deg out_of_range", "/longitude_deg out_of_range", "/height_m type",
-				"/setting not_allowed", "/colour unknown_member"},
+			wrong: []string{
+				"/number out_of_range", "/label type", "/latitude_deg out_of_range", "/longitude_deg out_of_range", "/height_m type",
+				"/setting not_allowed", "/colour unknown_member",
+			},
 		},
 	}
 	for _, tt := range tests {

@@ -105,9 +105,9 @@ func (h uploadHandlers) receive(c *gin.Context, u survey.Upload, mine *receiver)
 			if err := keep(); err != nil {
 				return u, err
 			}
-			switch {
-			case p.err == nil:
-			case p.err == io.EOF: //nolint:errorlint // the contract of io.Reader
+			switch p.err {
+			case nil:
+			case io.EOF: //nolint:errorlint // the contract of io.Reader
 				return u, nil
 			default:
 				return u, brokenPiece(p.err)

@@ -210,8 +210,10 @@ func TestPut(t *testing.T) {
 			object{"operator": "B. Nobody"},
 		},
 		"series": {
-			object{"survey_id": s.survey, "position_id": s.position, "instrument_id": s.meter, "quantity": "LCF", "interval_s": 1., "channel": 2.,
-				"range": object{"from_db": 24., "to_db": 137.}, "started_at": "2026-03-03T06:00:00Z", "levels_db": []any{51.2, nil, 50.9}},
+			object{
+				"survey_id": s.survey, "position_id": s.position, "instrument_id": s.meter, "quantity": "LCF", "interval_s": 1., "channel": 2.,
+				"range": object{"from_db": 24., "to_db": 137.}, "started_at": "2026-03-03T06:00:00Z", "levels_db": []any{51.2, nil, 50.9},
+			},
 			object{"levels_db": []any{51.3, nil, 50.9}},
 		},
 	}
@@ -241,8 +243,10 @@ func TestPut(t *testing.T) {
 
 	// A series of another header or with more samples is another body, and none of it is stored.
 	path := "/v1/series/" + uuid.Must(uuid.NewV7()).String()
-	body := object{"survey_id": s.survey, "position_id": s.position, "instrument_id": s.meter, "quantity": "LAF", "interval_s": 1,
-		"started_at": "2026-03-03T06:00:00Z", "levels_db": []any{51.2, 51.4}}
+	body := object{
+		"survey_id": s.survey, "position_id": s.position, "instrument_id": s.meter, "quantity": "LAF", "interval_s": 1,
+		"started_at": "2026-03-03T06:00:00Z", "levels_db": []any{51.2, 51.4},
+	}
 	s.must(201, "PUT", path, body, "If-None-Match", "*")
 	for _, other := range []object{
 		{"quantity": "LAS", "started_at": "2026-03-03T06:10:00Z"}, {"levels_db": []any{51.2, 51.4, 51.6}}, {"started_at": "2026-03-03T06:20:00Z"},

@@ -190,7 +190,9 @@ func (s NewSamples) runs(interval time.Duration) ([]series.Run, error) {
 		if j > i {
 			runs = append(runs, series.Run{Start: start.Add(time.Duration(i) * interval), Levels: levels[i:j:j]})
 		}
-		for i = j; i < len(levels) && levels[i] == gap; i++ {
+		i = j
+		for i < len(levels) && levels[i] == gap {
+			i++
 		}
 	}
 	return runs, bad.Err("samples")

@@ -82,7 +82,8 @@ func TestSamplesByPages(t *testing.T) {
 	}
 	inTwo := []any{
 		object{"started_at": "2026-03-03T06:59:58.5Z", "levels_db": []any{50., 50.1, nil}, "flags": first["flags"]},
-		object{"started_at": "2026-03-03T07:00:00Z", "levels_db": []any{50.25}}, second,
+		object{"started_at": "2026-03-03T07:00:00Z", "levels_db": []any{50.25}},
+		second,
 	}
 	if diff := cmp.Diff(inTwo, streamed); diff != "" {
 		t.Errorf("streamed (-want +got):\n%s", diff)

@@ -225,7 +225,7 @@ func (h surveyHandlers) measured(c *gin.Context, recs ...survey.Survey) (map[uui
 
 // answer answers v, unless reading it failed with err, or err says that v has changed.
 func (h surveyHandlers) answer(c *gin.Context, v survey.Survey, err error) (Survey, error) {
-	if r, stale := errors.AsType[*refusal](err); err != nil && !(stale && r.currentETag != "") {
+	if r, stale := errors.AsType[*refusal](err); err != nil && (!stale || r.currentETag == "") {
 		return Survey{}, err
 	}
 	measured, failed := h.measured(c, v)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/hex"
 	"errors"
+	"maps"
 	"mime"
 	"net/http"
 	"strconv"
@@ -265,9 +266,7 @@ func (h uploadHandlers) refuse(c *gin.Context, u survey.Upload, err error) {
 		a.Headers["Accept-Patch"] = partialUpload
 	}
 	if goesOn {
-		for name, value := range offsetHeaders(u) {
-			a.Headers[name] = value
-		}
+		maps.Copy(a.Headers, offsetHeaders(u))
 	}
 	h.send(c, a)
 }

@@ -87,7 +87,7 @@ func superseded(t *testing.T, conn net.Conn) {
 		t.Fatal(err)
 	}
 	var problem object
-	if err := json.NewDecoder(late.Body).Decode(&problem); err != nil || late.StatusCode != 409 || problem["code"] != "upload_superseded" {
+	if err := json.NewDecoder(late.Body).Decode(&problem); err != nil || late.StatusCode != http.StatusConflict || problem["code"] != "upload_superseded" {
 		t.Errorf("the older request = %d %v, %v; want 409 upload_superseded", late.StatusCode, problem, err)
 	}
 }

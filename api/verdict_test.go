@@ -72,8 +72,10 @@ func TestVerdict(t *testing.T) {
 	good := s.must(200, "GET", path, nil)
 	answered(t, object{
 		"survey_id": s.survey, "outcome": "valid", "why": "", "rule_profile": object{"code": "environmental", "edition": "2026-1"}, "findings": []any{},
-		"series": []any{object{"series_id": series, "outcome": "valid", "pending": []any{},
-			"usable": []any{object{"from": "2026-03-03T06:00:00Z", "to": "2026-03-03T07:00:00Z"}}}},
+		"series": []any{object{
+			"series_id": series, "outcome": "valid", "pending": []any{},
+			"usable": []any{object{"from": "2026-03-03T06:00:00Z", "to": "2026-03-03T07:00:00Z"}},
+		}},
 	}, good)
 
 	// Found 0.9 dB lower than before: beyond the 0.5 dB of the profile, so nothing between the checks stands.
@@ -89,8 +91,10 @@ func TestVerdict(t *testing.T) {
 	for _, k := range []string{"subject", "series_id", "from", "to", "disposition"} {
 		part[k] = finding[k]
 	}
-	want := object{"subject": object{"type": "field_check", "id": closing, "version": 2.}, "series_id": series,
-		"from": "2026-03-03T06:00:00Z", "to": "2026-03-03T07:00:00Z", "disposition": nil}
+	want := object{
+		"subject": object{"type": "field_check", "id": closing, "version": 2.}, "series_id": series,
+		"from": "2026-03-03T06:00:00Z", "to": "2026-03-03T07:00:00Z", "disposition": nil,
+	}
 	if diff := cmp.Diff(want, part); diff != "" {
 		t.Errorf("finding (-want +got):\n%s", diff)
 	}

@@ -45,7 +45,7 @@ func TestList(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
 			fsys := fstest.MapFS{}
-			for _, name := range strings.Fields(tt.files) {
+			for name := range strings.FieldsSeq(tt.files) {
 				fsys[name] = &fstest.MapFile{}
 			}
 			got, err := migrations.List(fsys)

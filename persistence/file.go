@@ -84,7 +84,7 @@ func packParts(ctx context.Context, f *survey.File, r io.Reader, parts chan<- ch
 		}
 		switch err {
 		case nil:
-		case io.EOF, io.ErrUnexpectedEOF: //nolint:errorlint // returned as is by ReadFull
+		case io.EOF, io.ErrUnexpectedEOF:
 			f.SHA256 = digest.Sum(nil)
 			return nil
 		default:

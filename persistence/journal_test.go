@@ -162,7 +162,10 @@ func TestChangesWhenTransactionsCommitOutOfOrder(t *testing.T) {
 		t.Error("a reader saw nothing while changes were made")
 	}
 	for i := range read {
-		for failed[i] == nil && more(i, 4) > 0 { // what is left, now that nobody else seals
+		for failed[i] == nil { // what is left, now that nobody else seals
+			if more(i, 4) == 0 {
+				break
+			}
 		}
 		if failed[i] != nil {
 			t.Fatal(failed[i])

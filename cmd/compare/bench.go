@@ -192,7 +192,7 @@ func (b *bench) serve(ctx context.Context) error {
 	}
 	b.url = "http://" + listener.Addr().String()
 	b.http = &http.Server{Handler: handler}
-	go b.http.Serve(listener)
+	go func() { _ = b.http.Serve(listener) }() // ends when closed
 	return nil
 }
 
@@ -203,7 +203,7 @@ func (b *bench) close() (err error) {
 	}
 	for _, r := range []records{b.ours, b.fine} {
 		if r.Store != nil {
-			r.Store.Close()
+			r.Close()
 		}
 		if r.admin != nil {
 			r.admin.Close(context.Background())

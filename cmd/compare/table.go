@@ -90,13 +90,15 @@ func (t *table) print(w io.Writer, s sizes) error {
 		}
 	}
 	for n, r := range rows {
-		line := "|"
-		rule := "|"
+		var line strings.Builder
+		line.WriteString("|")
+		rule := new(strings.Builder)
+		rule.WriteString("|")
 		for i, cell := range r {
-			line += " " + cell + strings.Repeat(" ", width[i]-len([]rune(cell))) + " |"
-			rule += strings.Repeat("-", width[i]+2) + "|"
+			line.WriteString(" " + cell + strings.Repeat(" ", width[i]-len([]rune(cell))) + " |")
+			rule.WriteString(strings.Repeat("-", width[i]+2) + "|")
 		}
-		fmt.Fprintln(w, line)
+		fmt.Fprintln(w, line.String())
 		if n == 0 {
 			fmt.Fprintln(w, rule)
 		}

@@ -37,6 +37,10 @@ func TestAuditVerifySamples(t *testing.T) {
 func seriesOf(id uuid.UUID) string {
 	return strings.NewReplacer("$id", "'"+id.String()+"'").Replace(`
 		set session_replication_role = replica; -- records around it do not matter here
+		insert into project (client_id, id, version, created_at, recorded_at, reference, title, time_zone)
+			values ($id, $id, 1, now(), now(), 'J', 'Invented', 'UTC');
+		insert into survey (client_id, id, version, created_at, recorded_at, project_id, kind, operator, started_at, rule_profile, rule_profile_edition)
+			values ($id, $id, 1, now(), now(), $id, 'environmental', '', '2026-03-03 07:00Z', 'environmental', '1');
 		insert into series (client_id, id, version, created_at, recorded_at, survey_id, position_id, instrument_id, channel, quantity, interval_us, withdrawn)
 			values ($id, $id, 1, now(), now(), $id, $id, $id, 1, 'LAF', 1000000, false);
 		insert into series_content (client_id, series_id, revision, starts_at, ends_at, numbers, under, over, lowest, highest)

@@ -218,7 +218,7 @@ func TestKilled(t *testing.T) {
 	if made["state"] != "accepted" || rows["accepted"] != float64(samples) {
 		t.Errorf("import = %v, rows %v; want accepted, all of %d", made["state"], rows, samples)
 	}
-	r, err := http.NewRequestWithContext(t.Context(), "GET", p.url+"/v1/imports/"+made["id"].(string)+"/file", nil)
+	r, err := http.NewRequestWithContext(t.Context(), http.MethodGet, p.url+"/v1/imports/"+made["id"].(string)+"/file", nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -169,7 +169,7 @@ func TestWebhookSurvivesKills(t *testing.T) {
 func recordOf(t *testing.T, m posted, secret []byte) string {
 	t.Helper()
 	mac := hmac.New(sha256.New, secret)
-	io.WriteString(mac, m.header.Get("webhook-id")+"."+m.header.Get("webhook-timestamp")+"."+string(m.body))
+	_, _ = io.WriteString(mac, m.header.Get("webhook-id")+"."+m.header.Get("webhook-timestamp")+"."+string(m.body))
 	if got, want := m.header.Get("webhook-signature"), "v1,"+base64.StdEncoding.EncodeToString(mac.Sum(nil)); got != want {
 		t.Errorf("signature %s; want %s", got, want)
 	}

@@ -7,8 +7,8 @@ import (
 	"time"
 
 	"leveltrail/api"
-	"leveltrail/domain/webhook"
 	"leveltrail/cmd/leveltrail/outbound"
+	"leveltrail/domain/webhook"
 	"leveltrail/persistence"
 )
 

@@ -385,9 +385,18 @@ func TestLevelOf(t *testing.T) {
 		want acoustic.Level
 		ok   bool
 	}{
-		{51.2, 5120, true}, {0.07, 7, true}, {-0.01, -1, true}, {200, 20000, true}, {-50, -5000, true},
-		{199.99, 19999, true}, {51.234, 0, false}, {200.01, 0, false}, {-50.01, 0, false},
-		{acoustic.Decibel(math.NaN()), 0, false}, {acoustic.Decibel(math.Inf(1)), 0, false}, {acoustic.Decibel(math.Inf(-1)), 0, false},
+		{51.2, 5120, true},
+		{0.07, 7, true},
+		{-0.01, -1, true},
+		{200, 20000, true},
+		{-50, -5000, true},
+		{199.99, 19999, true},
+		{51.234, 0, false},
+		{200.01, 0, false},
+		{-50.01, 0, false},
+		{acoustic.Decibel(math.NaN()), 0, false},
+		{acoustic.Decibel(math.Inf(1)), 0, false},
+		{acoustic.Decibel(math.Inf(-1)), 0, false},
 	} {
 		if got, ok := acoustic.LevelOf(tt.d); ok != tt.ok || got != tt.want {
 			t.Errorf("LevelOf(%v) = %v, %v; want %v, %v", tt.d, got, ok, tt.want, tt.ok)

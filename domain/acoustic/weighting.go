@@ -16,7 +16,7 @@ var (
 // outerPoles solves x² + b·x + c = 0 for the squares of the lowest and the highest pole.
 func outerPoles() (f1, f4 float64) {
 	const reference2 = 1000 * 1000
-	low2, high2 := math.Pow(10, 3), math.Pow(10, 7.8)
+	low2, high2 := float64(10*10*10), math.Pow(10, 7.8)
 	d := math.Sqrt(0.5)
 	b := (reference2 + low2*high2/reference2 - d*(low2+high2)) / (1 - d)
 	c := low2 * high2

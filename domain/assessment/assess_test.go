@@ -155,9 +155,17 @@ func TestRounding(t *testing.T) {
 		l                acoustic.Decibel
 		whole, half, ups acoustic.Decibel
 	}{
-		{44.49, 44, 44.5, 45}, {44.50, 45, 44.5, 45}, {44.25, 44, 44.5, 45}, {44.24, 44, 44, 45},
-		{44.75, 45, 45, 45}, {45, 45, 45, 45}, {45.01, 45, 45, 46}, {44.495, 45, 44.5, 45},
-		{-0.5, 0, -0.5, 0}, {-0.51, -1, -0.5, 0}, {-0.2, 0, 0, 0},
+		{44.49, 44, 44.5, 45},
+		{44.50, 45, 44.5, 45},
+		{44.25, 44, 44.5, 45},
+		{44.24, 44, 44, 45},
+		{44.75, 45, 45, 45},
+		{45, 45, 45, 45},
+		{45.01, 45, 45, 46},
+		{44.495, 45, 44.5, 45},
+		{-0.5, 0, -0.5, 0},
+		{-0.51, -1, -0.5, 0},
+		{-0.2, 0, 0, 0},
 	} {
 		for rounding, want := range map[assessment.Rounding]acoustic.Decibel{
 			assessment.HalfUp1: tt.whole, assessment.HalfUp05: tt.half, assessment.Up1: tt.ups, assessment.NoRounding: tt.l,
@@ -270,8 +278,14 @@ func TestNthHighest(t *testing.T) {
 		want       acoustic.Level
 		ok         bool
 	}{
-		{1, 0, 62_00, true}, {2, 0, 61_00, true}, {3, 0, 60_00, true}, {5, 0, 58_00, true}, {6, 0, 0, false},
-		{2, 5 * time.Minute, 61_00, true}, {3, 5 * time.Minute, 59_00, true}, {4, 5 * time.Minute, 0, false},
+		{1, 0, 62_00, true},
+		{2, 0, 61_00, true},
+		{3, 0, 60_00, true},
+		{5, 0, 58_00, true},
+		{6, 0, 0, false},
+		{2, 5 * time.Minute, 61_00, true},
+		{3, 5 * time.Minute, 59_00, true},
+		{4, 5 * time.Minute, 0, false},
 		{3, time.Minute, 60_00, true}, // exactly a minute away is away
 		{0, 0, 0, false},
 	} {

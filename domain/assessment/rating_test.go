@@ -178,7 +178,9 @@ func TestRatingLevel(t *testing.T) {
 		adjustments []assessment.Adjustment
 		want        float64
 	}{
-		{nil, 50}, {[]assessment.Adjustment{tone}, 50 + k[0]}, {[]assessment.Adjustment{impulse}, 50 + k[1]},
+		{nil, 50},
+		{[]assessment.Adjustment{tone}, 50 + k[0]},
+		{[]assessment.Adjustment{impulse}, 50 + k[1]},
 		{[]assessment.Adjustment{tone, impulse}, 50 + k[2]},
 	} {
 		got, err := assessment.RatingLevel([]assessment.RatedPart{{50, time.Hour, tt.adjustments}}, time.Hour)

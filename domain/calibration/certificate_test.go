@@ -16,8 +16,10 @@ func TestCertificateFindings(t *testing.T) {
 	fail, u := calibration.Fail, acoustic.Decibel(0.1)
 	nominal, hz := acoustic.Level(94_00), 1000.0
 	result := func(c *calibration.Certificate) *calibration.CertificateResult {
-		c.Results = []calibration.CertificateResult{{Phase: calibration.AsLeft, NominalDB: &nominal, FrequencyHz: &hz,
-			DeviationDB: new(acoustic.Level), ExpandedUncertaintyDB: &u}}
+		c.Results = []calibration.CertificateResult{{
+			Phase: calibration.AsLeft, NominalDB: &nominal, FrequencyHz: &hz,
+			DeviationDB: new(acoustic.Level), ExpandedUncertaintyDB: &u,
+		}}
 		return &c.Results[0]
 	}
 	corrected := func(w *world) { // so that 93.90 dB is what the certificate and the correction give
@@ -30,52 +32,82 @@ func TestCertificateFindings(t *testing.T) {
 		change func(w *world, meter, calibrator *calibration.Certificate)
 		want   expect
 	}{
-		{"all in order", func(w *world, m, c *calibration.Certificate) { result(m); result(c); corrected(w) },
-			expect{outcome: calibration.Valid}},
-		{"left not conforming", func(w *world, m, _ *calibration.Certificate) { m.AsLeft = fail },
-			expect{outcome: calibration.NotValid, findings: []string{"as_left_not_conforming" + day}}},
-		{"a draft proves nothing", func(w *world, m, _ *calibration.Certificate) { m.State = calibration.Draft },
-			expect{outcome: calibration.NotValid, findings: []string{"no_certificate" + day}}},
-		{"not accredited", func(w *world, m, _ *calibration.Certificate) { m.Accredited = false },
-			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"laboratory_not_accredited"}}},
+		{
+			"all in order", func(w *world, m, c *calibration.Certificate) { result(m); result(c); corrected(w) },
+			expect{outcome: calibration.Valid},
+		},
+		{
+			"left not conforming", func(_ *world, m, _ *calibration.Certificate) { m.AsLeft = fail },
+			expect{outcome: calibration.NotValid, findings: []string{"as_left_not_conforming" + day}},
+		},
+		{
+			"a draft proves nothing", func(_ *world, m, _ *calibration.Certificate) { m.State = calibration.Draft },
+			expect{outcome: calibration.NotValid, findings: []string{"no_certificate" + day}},
+		},
+		{
+			"not accredited", func(_ *world, m, _ *calibration.Certificate) { m.Accredited = false },
+			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"laboratory_not_accredited"}},
+		},
 		{"accreditation suspended before", func(w *world, m, _ *calibration.Certificate) {
 			w.laboratory(m.LaboratoryID, "2020-01-01", "2023-12-02")
 		}, expect{outcome: calibration.ValidWithRemarks, remarks: []string{"laboratory_not_accredited", "laboratory_not_accredited"}}},
 		{"accreditation suspended after", func(w *world, m, _ *calibration.Certificate) {
 			w.laboratory(m.LaboratoryID, "2020-01-01", "2023-12-03") // the day of calibration is 3 December
 		}, expect{outcome: calibration.Valid}},
-		{"of another item", func(w *world, m, _ *calibration.Certificate) { m.ItemSerialNumber = "another" },
-			expect{outcome: calibration.Undetermined, findings: []string{"serial_number_mismatch" + day},
-				pending: []string{"2024-06-03T08:00/2024-06-03T18:00"}}},
-		{"pattern approval not shown", func(w *world, m, _ *calibration.Certificate) { m.PatternEvidence = "none" },
-			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"pattern_evidence_missing"}}},
-		{"meter's results without uncertainty", func(w *world, m, _ *calibration.Certificate) { result(m).ExpandedUncertaintyDB = nil },
-			expect{outcome: calibration.Undetermined, findings: []string{"uncertainty_missing" + day},
-				pending: []string{"2024-06-03T08:00/2024-06-03T18:00"}}},
+		{
+			"of another item", func(_ *world, m, _ *calibration.Certificate) { m.ItemSerialNumber = "another" },
+			expect{
+				outcome: calibration.Undetermined, findings: []string{"serial_number_mismatch" + day},
+				pending: []string{"2024-06-03T08:00/2024-06-03T18:00"},
+			},
+		},
+		{
+			"pattern approval not shown", func(_ *world, m, _ *calibration.Certificate) { m.PatternEvidence = "none" },
+			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"pattern_evidence_missing"}},
+		},
+		{
+			"meter's results without uncertainty", func(w *world, m, _ *calibration.Certificate) { result(m).ExpandedUncertaintyDB = nil },
+			expect{
+				outcome: calibration.Undetermined, findings: []string{"uncertainty_missing" + day},
+				pending: []string{"2024-06-03T08:00/2024-06-03T18:00"},
+			},
+		},
 		{"calibrator's level without uncertainty", func(w *world, _, c *calibration.Certificate) {
 			result(c).ExpandedUncertaintyDB = nil
 			corrected(w)
-		}, expect{outcome: calibration.Undetermined, findings: []string{"uncertainty_missing" + day},
-			pending: []string{"2024-06-03T08:00/2024-06-03T18:00"}}},
+		}, expect{
+			outcome: calibration.Undetermined, findings: []string{"uncertainty_missing" + day},
+			pending: []string{"2024-06-03T08:00/2024-06-03T18:00"},
+		}},
 		// Of a two-level calibrator a laboratory calibrates only one level unless ordered: practice of an accredited laboratory.
-		{"other level used", func(w *world, _, c *calibration.Certificate) {
-			other := acoustic.Level(114_00)
-			result(c).NominalDB = &other
+		{
+			"other level used", func(w *world, _, c *calibration.Certificate) {
+				other := acoustic.Level(114_00)
+				result(c).NominalDB = &other
+			},
+			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"check_level_not_certified", "check_level_not_certified"}},
 		},
-			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"check_level_not_certified", "check_level_not_certified"}}},
-		{"expected level is not the certificate's", func(w *world, _, c *calibration.Certificate) { result(c) },
-			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"expected_level_differs", "expected_level_differs"}}},
+		{
+			"expected level is not the certificate's", func(w *world, _, c *calibration.Certificate) { result(c) },
+			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"expected_level_differs", "expected_level_differs"}},
+		},
 		{"0.05 dB is near enough", func(w *world, _, c *calibration.Certificate) {
 			five := acoustic.Level(5)
 			result(c).DeviationDB = &five
 			corrected(w)
 		}, expect{outcome: calibration.Valid}},
-		{"meter of class 2", func(w *world, _, _ *calibration.Certificate) { w.Instruments[0].Class = "2" },
-			expect{outcome: calibration.NotValid, findings: []string{"meter_class_too_low" + day}}},
-		{"calibrator of class 2", func(w *world, _, _ *calibration.Certificate) { w.Instruments[1].Class = "2" },
-			expect{outcome: calibration.NotValid, findings: []string{"calibrator_class_too_low" + day}}},
-		{"laboratory calibrator", func(w *world, _, _ *calibration.Certificate) { w.Instruments[1].Class = "LS" },
-			expect{outcome: calibration.Valid}},
+		{
+			"meter of class 2", func(w *world, _, _ *calibration.Certificate) { w.Instruments[0].Class = "2" },
+			expect{outcome: calibration.NotValid, findings: []string{"meter_class_too_low" + day}},
+		},
+		{
+			"calibrator of class 2", func(w *world, _, _ *calibration.Certificate) { w.Instruments[1].Class = "2" },
+			expect{outcome: calibration.NotValid, findings: []string{"calibrator_class_too_low" + day}},
+		},
+		{
+			"laboratory calibrator", func(w *world, _, _ *calibration.Certificate) { w.Instruments[1].Class = "LS" },
+			expect{outcome: calibration.Valid},
+		},
 		// IEC 60942:2003 marks calibrators that need a correction for static pressure "/C".
 		{"calibrator of class 1/C", func(w *world, _, _ *calibration.Certificate) {
 			w.Instruments[1].Class, w.Instruments[1].Specification = "1/C", "IEC 60942:2003"
@@ -98,8 +130,10 @@ func TestCertificateFindings(t *testing.T) {
 }
 
 func (w *world) laboratory(id [16]byte, from, to string) {
-	w.Laboratories = append(w.Laboratories, calibration.Laboratory{ID: id, Name: "Invented", Version: 1, CreatedAt: w.recorded, RecordedAt: w.recorded,
-		Accreditations: []calibration.Accreditation{{Body: "Invented", Number: "1", From: day(from), To: day(to)}}})
+	w.Laboratories = append(w.Laboratories, calibration.Laboratory{
+		ID: id, Name: "Invented", Version: 1, CreatedAt: w.recorded, RecordedAt: w.recorded,
+		Accreditations: []calibration.Accreditation{{Body: "Invented", Number: "1", From: day(from), To: day(to)}},
+	})
 }
 
 // At the workplace: IEC 61672-1 class 1 or 2, IEC 651/804 type 1 or 2, IEC 61252 (ISO 9612; German practice IFA-LSA).
@@ -182,8 +216,10 @@ func TestValidate(t *testing.T) {
 		{"swapped", good.Checks[0].ValidateWith(good.Instruments[1], good.Instruments[0]), []string{"instrument_id", "calibrator_id"}},
 		{"empty instrument", calibration.Instrument{}.WithDefaults().Validate(), []string{"kind", "manufacturer", "model", "serial_number"}},
 		{"class of another standard", calibration.Instrument{Kind: calibration.SoundLevelMeter, Manufacturer: "I", Model: "M", SerialNumber: "1", Class: "LS"}.WithDefaults().Validate(), []string{"class"}},
-		{"empty laboratory", calibration.Laboratory{Accreditations: []calibration.Accreditation{{Body: "B", From: day("2024-01-02"), To: day("2024-01-01")}}}.Validate(),
-			[]string{"name", "accreditations/0/number", "accreditations/0/to"}},
+		{
+			"empty laboratory", calibration.Laboratory{Accreditations: []calibration.Accreditation{{Body: "B", From: day("2024-01-02"), To: day("2024-01-01")}}}.Validate(),
+			[]string{"name", "accreditations/0/number", "accreditations/0/to"},
+		},
 		{"empty certificate", calibration.Certificate{}.WithDefaults("").Validate(), []string{"instrument_id", "laboratory", "number", "scope", "calibrated_on"}},
 		{"dates out of order", changed(good.Certificates[0], func(c *calibration.Certificate) {
 			c.CalibratedFrom, c.IssuedOn = c.CalibratedOn.AddDays(1), c.CalibratedOn.AddDays(-1)
@@ -197,8 +233,10 @@ func TestValidate(t *testing.T) {
 			c.ReferenceStandards = []calibration.ReferenceStandard{{Certificate: "X"}}
 			c.Results = []calibration.CertificateResult{{Phase: "later", LimitLowDB: &high, LimitHighDB: &low, ExpandedUncertaintyDB: &none}}
 		}).Validate(), []string{"reference_standards/0/description", "results/0/phase", "results/0/limit_high_db", "results/0/expanded_uncertainty_db"}},
-		{"empty check", calibration.FieldCheck{Channel: -1, Signal: "light", Weighting: "B", PressureCorrectionDB: 11_00}.Validate(),
-			[]string{"instrument_id", "calibrator_id", "at", "channel", "signal", "weighting", "frequency_hz", "nominal_db", "expected_db", "as_found_db", "corrections/pressure_correction_db"}},
+		{
+			"empty check", calibration.FieldCheck{Channel: -1, Signal: "light", Weighting: "B", PressureCorrectionDB: 11_00}.Validate(),
+			[]string{"instrument_id", "calibrator_id", "at", "channel", "signal", "weighting", "frequency_hz", "nominal_db", "expected_db", "as_found_db", "corrections/pressure_correction_db"},
+		},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

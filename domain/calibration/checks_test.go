@@ -38,9 +38,11 @@ func TestDriftBetweenConsecutiveChecks(t *testing.T) {
 		w.check(morning, 93_70, left(93_90))
 		w.check(noon, 94_40, left(93_90))
 		w.check(evening, 93_30)
-		w.expect(expect{outcome: calibration.ValidInPart,
+		w.expect(expect{
+			outcome:  calibration.ValidInPart,
 			findings: []string{"drift_exceeded 2024-06-03T12:00/2024-06-03T18:00"},
-			usable:   []string{"2024-06-03T08:00/2024-06-03T12:00"}})
+			usable:   []string{"2024-06-03T08:00/2024-06-03T12:00"},
+		})
 	})
 	t.Run("adjusting at the end hides nothing", func(t *testing.T) {
 		w := oneDay(t, "environmental")
@@ -89,7 +91,8 @@ func TestMeterLeftReadingWrong(t *testing.T) {
 		{"0.51 dB low", 93_39, expect{outcome: calibration.NotValid, findings: []string{"not_adjusted 2024-06-03T08:00/2024-06-03T18:00"}}},
 		{"1.40 dB low", 92_50, expect{outcome: calibration.NotValid, findings: []string{
 			"deviation_suspicious 2024-06-03T08:00/2024-06-03T18:00", "deviation_suspicious 2024-06-03T08:00/2024-06-03T18:00",
-			"not_adjusted 2024-06-03T08:00/2024-06-03T18:00"}}},
+			"not_adjusted 2024-06-03T08:00/2024-06-03T18:00",
+		}}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -110,10 +113,12 @@ func TestSuspiciousDeviationOpensBothWindows(t *testing.T) {
 	w.check(noon, 95_10, left(93_90))
 	w.check(four, 93_90)
 	w.check(evening, 93_90)
-	w.expect(expect{outcome: calibration.Undetermined,
+	w.expect(expect{
+		outcome:  calibration.Undetermined,
 		findings: []string{"deviation_suspicious 2024-06-03T10:00/2024-06-03T16:00"},
 		usable:   []string{"2024-06-03T08:00/2024-06-03T10:00", "2024-06-03T16:00/2024-06-03T18:00"},
-		pending:  []string{"2024-06-03T10:00/2024-06-03T16:00"}})
+		pending:  []string{"2024-06-03T10:00/2024-06-03T16:00"},
+	})
 }
 
 // Every pair −0.4 dB, together −1.2 dB: discarded from the last check still within 0.5 dB of the first.
@@ -128,20 +133,26 @@ func TestDriftCreeps(t *testing.T) {
 		w.check(evening, 92_70)
 		return w
 	}
-	creeping(calibration.Both).expect(expect{outcome: calibration.ValidInPart,
+	creeping(calibration.Both).expect(expect{
+		outcome:  calibration.ValidInPart,
 		findings: []string{"drift_since_adjustment 2024-06-03T12:00/2024-06-03T16:00", "drift_since_adjustment 2024-06-03T12:00/2024-06-03T18:00"},
-		usable:   []string{"2024-06-03T08:00/2024-06-03T12:00"}})
+		usable:   []string{"2024-06-03T08:00/2024-06-03T12:00"},
+	})
 	creeping(calibration.Consecutive).expect(expect{outcome: calibration.Valid})
-	creeping(calibration.StartEnd).expect(expect{outcome: calibration.NotValid,
-		findings: []string{"drift_exceeded 2024-06-03T08:00/2024-06-03T18:00"}})
+	creeping(calibration.StartEnd).expect(expect{
+		outcome:  calibration.NotValid,
+		findings: []string{"drift_exceeded 2024-06-03T08:00/2024-06-03T18:00"},
+	})
 
 	// An adjustment starts the total anew.
 	w := creeping(calibration.Both)
 	w.Checks[1].AsLeftDB = new(acoustic.Level)
 	*w.Checks[1].AsLeftDB = 93_50
-	w.expect(expect{outcome: calibration.ValidInPart,
+	w.expect(expect{
+		outcome:  calibration.ValidInPart,
 		findings: []string{"drift_since_adjustment 2024-06-03T16:00/2024-06-03T18:00"},
-		usable:   []string{"2024-06-03T08:00/2024-06-03T16:00"}})
+		usable:   []string{"2024-06-03T08:00/2024-06-03T16:00"},
+	})
 }
 
 // 93.9; at noon, with a lapsed calibrator, found 93.3 and adjusted to 93.9; closing 93.9.
@@ -155,16 +166,20 @@ func TestAdjustmentInACheckThatDoesNotCount(t *testing.T) {
 	w.expect(expect{outcome: calibration.NotValid, findings: []string{
 		"calibrator_not_covered 2024-06-03T08:00/2024-06-03T18:00",
 		"no_check_after 2024-06-03T08:00/2024-06-03T12:00",
-		"no_check_before 2024-06-03T12:00/2024-06-03T18:00"}})
+		"no_check_before 2024-06-03T12:00/2024-06-03T18:00",
+	}})
 
 	// Checks that count on either side close what they can.
 	w.check(ten, 93_90)
 	w.check(four, 93_90)
-	w.expect(expect{outcome: calibration.ValidInPart, findings: []string{
-		"calibrator_not_covered 2024-06-03T10:00/2024-06-03T16:00",
-		"no_check_after 2024-06-03T10:00/2024-06-03T12:00",
-		"no_check_before 2024-06-03T12:00/2024-06-03T16:00"},
-		usable: []string{"2024-06-03T08:00/2024-06-03T10:00", "2024-06-03T16:00/2024-06-03T18:00"}})
+	w.expect(expect{
+		outcome: calibration.ValidInPart, findings: []string{
+			"calibrator_not_covered 2024-06-03T10:00/2024-06-03T16:00",
+			"no_check_after 2024-06-03T10:00/2024-06-03T12:00",
+			"no_check_before 2024-06-03T12:00/2024-06-03T16:00",
+		},
+		usable: []string{"2024-06-03T08:00/2024-06-03T10:00", "2024-06-03T16:00/2024-06-03T18:00"},
+	})
 
 	// Without an adjustment the check is as if it did not exist.
 	w = oneDay(t, "environmental")
@@ -184,8 +199,10 @@ func TestCheckThatDoesNotCountFarFromTheUncheckedWindow(t *testing.T) {
 	w.check(morning, 93_90)
 	w.check(noon, 93_90, with(lapsed))
 	w.check("2024-06-06T12:00:00Z", 93_90)
-	w.expect(expect{outcome: calibration.ValidInPart, remarks: []string{"calibrator_not_covered"},
-		findings: []string{"no_check_after 2024-06-06T12:00/2024-06-06T18:00"}})
+	w.expect(expect{
+		outcome: calibration.ValidInPart, remarks: []string{"calibrator_not_covered"},
+		findings: []string{"no_check_after 2024-06-06T12:00/2024-06-06T18:00"},
+	})
 }
 
 // One that lies before everything takes nothing from what lies between checks that count.
@@ -195,10 +212,13 @@ func TestCheckThatDoesNotCountLeavesTheMiddle(t *testing.T) {
 	w.check(morning, 93_90, with(lapsed))
 	w.check(ten, 93_90)
 	w.check(four, 93_90)
-	w.expect(expect{outcome: calibration.ValidInPart, findings: []string{
-		"calibrator_not_covered 2024-06-03T08:00/2024-06-03T10:00",
-		"no_check_after 2024-06-03T16:00/2024-06-03T18:00", "no_check_before 2024-06-03T08:00/2024-06-03T10:00"},
-		usable: []string{"2024-06-03T10:00/2024-06-03T16:00"}})
+	w.expect(expect{
+		outcome: calibration.ValidInPart, findings: []string{
+			"calibrator_not_covered 2024-06-03T08:00/2024-06-03T10:00",
+			"no_check_after 2024-06-03T16:00/2024-06-03T18:00", "no_check_before 2024-06-03T08:00/2024-06-03T10:00",
+		},
+		usable: []string{"2024-06-03T10:00/2024-06-03T16:00"},
+	})
 
 	// As far from what lies open on either side: it stands for one of them, never for what is between.
 	w.Checks[0].At = instant("2024-06-03T13:00:00Z")
@@ -215,7 +235,8 @@ func TestElectricalChecksNeverCount(t *testing.T) {
 	w.check(morning, 93_90, electrical)
 	w.check(evening, 93_90, electrical)
 	w.expect(expect{outcome: calibration.NotValid, findings: []string{
-		"no_check_after 2024-06-03T08:00/2024-06-03T18:00", "no_check_before 2024-06-03T08:00/2024-06-03T18:00"}})
+		"no_check_after 2024-06-03T08:00/2024-06-03T18:00", "no_check_before 2024-06-03T08:00/2024-06-03T18:00",
+	}})
 }
 
 func TestMissingChecks(t *testing.T) {
@@ -223,15 +244,19 @@ func TestMissingChecks(t *testing.T) {
 		w := oneDay(t, "environmental")
 		w.check(noon, 93_90)
 		w.check(evening, 93_90)
-		w.expect(expect{outcome: calibration.ValidInPart, findings: []string{"no_check_before 2024-06-03T08:00/2024-06-03T12:00"},
-			usable: []string{"2024-06-03T12:00/2024-06-03T18:00"}})
+		w.expect(expect{
+			outcome: calibration.ValidInPart, findings: []string{"no_check_before 2024-06-03T08:00/2024-06-03T12:00"},
+			usable: []string{"2024-06-03T12:00/2024-06-03T18:00"},
+		})
 	})
 	t.Run("after", func(t *testing.T) {
 		w := oneDay(t, "environmental")
 		w.check(morning, 93_90)
 		w.check(noon, 93_90)
-		w.expect(expect{outcome: calibration.ValidInPart, findings: []string{"no_check_after 2024-06-03T12:00/2024-06-03T18:00"},
-			usable: []string{"2024-06-03T08:00/2024-06-03T12:00"}})
+		w.expect(expect{
+			outcome: calibration.ValidInPart, findings: []string{"no_check_after 2024-06-03T12:00/2024-06-03T18:00"},
+			usable: []string{"2024-06-03T08:00/2024-06-03T12:00"},
+		})
 		w.Profile.ClosingCheckRequired.Value = false
 		w.expect(expect{outcome: calibration.ValidWithRemarks, remarks: []string{"no_check_after"}})
 	})
@@ -249,7 +274,8 @@ func TestMissingChecks(t *testing.T) {
 		w.check(evening, 93_90)
 		day := " 2024-06-03T08:00/2024-06-03T18:00"
 		w.expect(expect{outcome: calibration.NotValid, findings: []string{
-			"calibrator_not_covered" + day, "calibrator_not_covered" + day, "no_check_after" + day, "no_check_before" + day}})
+			"calibrator_not_covered" + day, "calibrator_not_covered" + day, "no_check_after" + day, "no_check_before" + day,
+		}})
 	})
 }
 
@@ -262,14 +288,22 @@ func TestReachOfChecks(t *testing.T) {
 		want                         expect
 	}{
 		{"half the reach", "environmental", "2024-06-02T20:00:00Z", "2024-06-04T06:00:00Z", expect{outcome: calibration.Valid}},
-		{"beyond half", "environmental", "2024-06-02T19:59:59Z", "2024-06-04T06:00:01Z",
-			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"checks_too_far_apart", "checks_too_far_apart"}}},
-		{"the reach", "environmental", "2024-06-02T08:00:00Z", "2024-06-04T18:00:00Z",
-			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"checks_too_far_apart", "checks_too_far_apart"}}},
-		{"beyond it", "environmental", "2024-06-02T07:59:59Z", "2024-06-04T18:00:01Z",
-			expect{outcome: calibration.NotValid, findings: []string{"no_check_after" + day, "no_check_before" + day}}},
-		{"workplace", "workplace", "2024-06-02T19:59:59Z", "2024-06-04T06:00:00Z",
-			expect{outcome: calibration.NotValid, remarks: []string{"checks_too_far_apart"}, findings: []string{"no_check_before" + day}}},
+		{
+			"beyond half", "environmental", "2024-06-02T19:59:59Z", "2024-06-04T06:00:01Z",
+			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"checks_too_far_apart", "checks_too_far_apart"}},
+		},
+		{
+			"the reach", "environmental", "2024-06-02T08:00:00Z", "2024-06-04T18:00:00Z",
+			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"checks_too_far_apart", "checks_too_far_apart"}},
+		},
+		{
+			"beyond it", "environmental", "2024-06-02T07:59:59Z", "2024-06-04T18:00:01Z",
+			expect{outcome: calibration.NotValid, findings: []string{"no_check_after" + day, "no_check_before" + day}},
+		},
+		{
+			"workplace", "workplace", "2024-06-02T19:59:59Z", "2024-06-04T06:00:00Z",
+			expect{outcome: calibration.NotValid, remarks: []string{"checks_too_far_apart"}, findings: []string{"no_check_before" + day}},
+		},
 		{"station", "monitoring", "2024-05-20T08:00:00Z", "2024-06-10T08:00:00Z", expect{outcome: calibration.Valid}},
 	}
 	for _, tt := range tests {
@@ -299,9 +333,11 @@ func TestPartLostPartOpen(t *testing.T) {
 	w.check(four, 93_90)
 	w.check(evening, 93_30)
 	w.calibrated(w.meter, "2024-09-01", func(c *calibration.Certificate) { c.AsFound = calibration.Fail })
-	w.expect(expect{outcome: calibration.Undetermined, usable: []string{},
+	w.expect(expect{
+		outcome: calibration.Undetermined, usable: []string{},
 		findings: []string{"drift_exceeded 2024-06-03T16:00/2024-06-03T18:00", "next_as_found_failed 2024-06-03T08:00/2024-06-03T18:00"},
-		pending:  []string{"2024-06-03T08:00/2024-06-03T16:00"}})
+		pending:  []string{"2024-06-03T08:00/2024-06-03T16:00"},
+	})
 }
 
 // Three meters, one lapsed: the other two positions stand.
@@ -316,8 +352,10 @@ func TestOneMeterOfThreeLapsed(t *testing.T) {
 		w.check(morning, 93_90)
 		w.check(evening, 93_90)
 	}
-	v := w.expect(expect{outcome: calibration.ValidInPart,
-		findings: []string{"calibration_lapsed_before 2024-06-03T08:00/2024-06-03T18:00"}})
+	v := w.expect(expect{
+		outcome:  calibration.ValidInPart,
+		findings: []string{"calibration_lapsed_before 2024-06-03T08:00/2024-06-03T18:00"},
+	})
 	if got := v.Series[2].Outcome; got != calibration.NotValid {
 		t.Errorf("the series of the lapsed meter is %s", got)
 	}
@@ -336,8 +374,10 @@ func TestDriftInAPauseTakesNothing(t *testing.T) {
 	w.check(ten, 93_90)
 	w.check(noon, 93_30, left(93_90))
 	w.check(evening, 93_90)
-	w.expect(expect{outcome: calibration.ValidWithRemarks, remarks: []string{"drift_exceeded"},
-		usable: []string{"2024-06-03T08:00/2024-06-03T10:00", "2024-06-03T12:00/2024-06-03T18:00"}})
+	w.expect(expect{
+		outcome: calibration.ValidWithRemarks, remarks: []string{"drift_exceeded"},
+		usable: []string{"2024-06-03T08:00/2024-06-03T10:00", "2024-06-03T12:00/2024-06-03T18:00"},
+	})
 }
 
 func TestNothingMeasured(t *testing.T) {

@@ -260,25 +260,35 @@ func lapseOn(covers []Cover, scope Scope, day civil.Date) lapse {
 	}
 	switch c := covers[before]; {
 	case c.EndedBy == EndedByAsLeft:
-		return lapse{rule: AsLeftNotConforming, certificate: c.Certificate,
-			reason: fmt.Sprintf("%v left it not conforming on %v", c.Certificate, c.From)}
+		return lapse{
+			rule: AsLeftNotConforming, certificate: c.Certificate,
+			reason: fmt.Sprintf("%v left it not conforming on %v", c.Certificate, c.From),
+		}
 	case c.EndedBy == EndedByEvent:
-		return lapse{rule: AlteredSinceCalibration, certificate: c.Certificate, event: c.event,
-			reason: fmt.Sprintf("a %s of %v came after its calibration of %v (%v)", c.event.words(), c.event.On, c.From, c.Certificate)}
+		return lapse{
+			rule: AlteredSinceCalibration, certificate: c.Certificate, event: c.event,
+			reason: fmt.Sprintf("a %s of %v came after its calibration of %v (%v)", c.event.words(), c.event.On, c.From, c.Certificate),
+		}
 	case c.EndedBy == EndedByWithdrawal:
 		rule := CertificateWithdrawn
 		if c.status.Status == Superseded {
 			rule = CertificateSuperseded
 		}
-		return lapse{rule: rule, certificate: c.Certificate,
-			reason: fmt.Sprintf("%v is %s from %v on", c.Certificate, c.status.Status, c.status.EffectiveFrom)}
+		return lapse{
+			rule: rule, certificate: c.Certificate,
+			reason: fmt.Sprintf("%v is %s from %v on", c.Certificate, c.status.Status, c.status.EffectiveFrom),
+		}
 	case day.After(c.Due):
-		return lapse{rule: CalibrationLapsedDuring, certificate: c.Certificate,
-			reason: fmt.Sprintf("its calibration of %v (%v) was due on %v", c.From, c.Certificate, c.Due)}
+		return lapse{
+			rule: CalibrationLapsedDuring, certificate: c.Certificate,
+			reason: fmt.Sprintf("its calibration of %v (%v) was due on %v", c.From, c.Certificate, c.Due),
+		}
 	default:
 		later := covers[before+1:]
 		next := later[slices.IndexFunc(later, func(c Cover) bool { return !c.void })].Certificate
-		return lapse{rule: CalibratedAfterUse, certificate: next,
-			reason: fmt.Sprintf("it was under calibration from %v to %v (%v)", next.begins(), next.CalibratedOn, next)}
+		return lapse{
+			rule: CalibratedAfterUse, certificate: next,
+			reason: fmt.Sprintf("it was under calibration from %v to %v (%v)", next.begins(), next.CalibratedOn, next),
+		}
 	}
 }

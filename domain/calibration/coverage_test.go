@@ -66,8 +66,10 @@ func TestNewerCertificateGovernsAlthoughShorter(t *testing.T) {
 	w.Certificates = w.Certificates[1:] // without the meter's first
 	w.calibrated(w.meter, "2023-09-01")
 	w.calibrated(w.meter, "2024-01-10", func(c *calibration.Certificate) { c.DueOverrideOn = day("2024-02-29") })
-	w.expect(expect{outcome: calibration.ValidInPart,
-		findings: []string{"calibration_lapsed_during 2024-03-01T00:00/2024-03-05T17:00"}})
+	w.expect(expect{
+		outcome:  calibration.ValidInPart,
+		findings: []string{"calibration_lapsed_during 2024-03-01T00:00/2024-03-05T17:00"},
+	})
 }
 
 // Of two certificates of one day the highest revision known governs.
@@ -79,10 +81,14 @@ func TestHighestRevisionGoverns(t *testing.T) {
 		c.DueOverrideOn = day("2024-02-28")
 		c.RecordedAt, c.CreatedAt = instant("2024-06-01T00:00:00Z"), instant("2024-06-01T00:00:00Z")
 	})
-	w.expect(expect{outcome: calibration.ValidInPart, infos: []string{"certificate_superseded"},
-		findings: []string{"calibration_lapsed_during 2024-02-29T00:00/2024-03-05T17:00"}})
-	w.knownAt("2024-05-31T00:00:00Z").expect(expect{outcome: calibration.ValidInPart,
-		findings: []string{"calibration_lapsed_during 2024-03-03T00:00/2024-03-05T17:00"}})
+	w.expect(expect{
+		outcome: calibration.ValidInPart, infos: []string{"certificate_superseded"},
+		findings: []string{"calibration_lapsed_during 2024-02-29T00:00/2024-03-05T17:00"},
+	})
+	w.knownAt("2024-05-31T00:00:00Z").expect(expect{
+		outcome:  calibration.ValidInPart,
+		findings: []string{"calibration_lapsed_during 2024-03-03T00:00/2024-03-05T17:00"},
+	})
 }
 
 func TestHighestRevisionGovernsBetweenLaboratories(t *testing.T) {
@@ -99,8 +105,10 @@ func TestHighestRevisionGovernsBetweenLaboratories(t *testing.T) {
 func TestSupersededCertificate(t *testing.T) {
 	w := acrossExpiry(t)
 	w.calibrated(w.meter, "2022-03-02", func(c *calibration.Certificate) { c.Number, c.ReplacesID = "C-B", w.Certificates[0].ID })
-	w.expect(expect{outcome: calibration.ValidInPart, infos: []string{"certificate_superseded"},
-		findings: []string{"calibration_lapsed_during 2024-03-03T00:00/2024-03-05T17:00"}})
+	w.expect(expect{
+		outcome: calibration.ValidInPart, infos: []string{"certificate_superseded"},
+		findings: []string{"calibration_lapsed_during 2024-03-03T00:00/2024-03-05T17:00"},
+	})
 }
 
 // Nordtest NT ACOU 068 footnote 1 has calibrators tested yearly; German practice
@@ -109,7 +117,8 @@ func TestIntervalDependsOnTheMethod(t *testing.T) {
 	for profile, want := range map[string]expect{
 		"environmental": {outcome: calibration.NotValid, findings: []string{
 			"calibrator_not_covered 2024-06-01T09:00/2024-06-01T10:00", "calibrator_not_covered 2024-06-01T09:00/2024-06-01T10:00",
-			"no_check_after 2024-06-01T09:00/2024-06-01T10:00", "no_check_before 2024-06-01T09:00/2024-06-01T10:00"}},
+			"no_check_after 2024-06-01T09:00/2024-06-01T10:00", "no_check_before 2024-06-01T09:00/2024-06-01T10:00",
+		}},
 		"workplace": {outcome: calibration.Valid},
 	} {
 		t.Run(profile, func(t *testing.T) {
@@ -137,8 +146,10 @@ func TestCertificateIssuedAfterUse(t *testing.T) {
 	w.measured("2024-05-12T09:00:00Z", "2024-05-12T10:00:00Z")
 	w.check("2024-05-12T10:05:00Z", 93_90)
 	w.expect(expect{outcome: calibration.ValidWithRemarks, remarks: []string{"certificate_issued_after_use"}})
-	w.knownAt("2024-05-15T12:00:00Z").expect(expect{outcome: calibration.NotValid,
-		findings: []string{"no_certificate 2024-05-12T09:00/2024-05-12T10:00"}})
+	w.knownAt("2024-05-15T12:00:00Z").expect(expect{
+		outcome:  calibration.NotValid,
+		findings: []string{"no_certificate 2024-05-12T09:00/2024-05-12T10:00"},
+	})
 
 	// Without a printed day of issue the day of recording counts.
 	w.Certificates[0].IssuedOn = day("2024-05-10")
@@ -155,9 +166,11 @@ func TestCalibratedDuringUse(t *testing.T) {
 	w.check("2024-05-09T08:55:00Z", 93_90)
 	w.measured("2024-05-09T09:00:00Z", "2024-05-11T10:00:00Z")
 	w.check("2024-05-11T10:05:00Z", 93_90)
-	w.expect(expect{outcome: calibration.ValidInPart,
+	w.expect(expect{
+		outcome:  calibration.ValidInPart,
 		findings: []string{"calibrated_after_use 2024-05-09T09:00/2024-05-09T23:00"}, // midnight of summer time
-		usable:   []string{"2024-05-09T23:00/2024-05-11T10:00"}})
+		usable:   []string{"2024-05-09T23:00/2024-05-11T10:00"},
+	})
 }
 
 func TestMonthEndIsClamped(t *testing.T) {
@@ -178,8 +191,10 @@ func TestMonthEndIsClamped(t *testing.T) {
 func TestLaterDueDatesExtendNothing(t *testing.T) {
 	w := acrossExpiry(t)
 	w.Certificates[0].LaboratoryDueOn, w.Certificates[0].DueOverrideOn = day("2030-01-01"), day("2030-01-01")
-	w.expect(expect{outcome: calibration.ValidInPart,
-		findings: []string{"calibration_lapsed_during 2024-03-03T00:00/2024-03-05T17:00"}})
+	w.expect(expect{
+		outcome:  calibration.ValidInPart,
+		findings: []string{"calibration_lapsed_during 2024-03-03T00:00/2024-03-05T17:00"},
+	})
 }
 
 // 22:30 to 23:30 UTC on 1 July is the night from 1 to 2 July in London (IANA: UTC+1).
@@ -190,9 +205,11 @@ func TestNightAcrossMidnightOfTheDueDay(t *testing.T) {
 	w.check("2024-07-01T22:00:00Z", 93_90)
 	s := w.measured("2024-07-01T22:30:00Z", "2024-07-01T23:30:00Z")
 	w.check("2024-07-01T23:40:00Z", 93_90)
-	w.expect(expect{outcome: calibration.ValidInPart,
+	w.expect(expect{
+		outcome:  calibration.ValidInPart,
 		findings: []string{"calibration_lapsed_during 2024-07-01T23:00/2024-07-01T23:30"},
-		usable:   []string{"2024-07-01T22:30/2024-07-01T23:00"}})
+		usable:   []string{"2024-07-01T22:30/2024-07-01T23:00"},
+	})
 	days := calibration.LocalDays(s.Stretches[0], london)
 	if len(days) != 2 || days[0] != day("2024-07-01") || days[1] != day("2024-07-02") {
 		t.Errorf("local days = %v, want 1 and 2 July", days)
@@ -289,9 +306,11 @@ func TestCalibratorFoundOutOfLimits(t *testing.T) {
 	w.check("2024-06-03T12:00:00Z", 93_90, with(other))
 	w.measured("2024-06-03T13:00:00Z", "2024-06-03T14:00:00Z")
 	w.check("2024-06-03T15:00:00Z", 93_90, with(other))
-	v := w.expect(expect{outcome: calibration.Undetermined,
+	v := w.expect(expect{
+		outcome:  calibration.Undetermined,
 		findings: []string{"next_as_found_failed 2024-06-03T09:00/2024-06-03T10:00"},
-		pending:  []string{"2024-06-03T09:00/2024-06-03T10:00"}})
+		pending:  []string{"2024-06-03T09:00/2024-06-03T10:00"},
+	})
 	if why := v.Why(); !strings.Contains(why, ", off by +0.31 dB") {
 		t.Errorf("the finding does not say by how much: %q", why)
 	}
@@ -311,8 +330,10 @@ func TestNextAsFoundMissing(t *testing.T) {
 		w.check("2024-06-03T11:00:00Z", 93_90)
 		want := expect{outcome: calibration.ValidWithRemarks, remarks: []string{"next_as_found_missing"}}
 		if adjusted {
-			want = expect{outcome: calibration.Undetermined, findings: []string{"next_as_found_missing 2024-06-03T09:00/2024-06-03T10:00"},
-				pending: []string{"2024-06-03T09:00/2024-06-03T10:00"}}
+			want = expect{
+				outcome: calibration.Undetermined, findings: []string{"next_as_found_missing 2024-06-03T09:00/2024-06-03T10:00"},
+				pending: []string{"2024-06-03T09:00/2024-06-03T10:00"},
+			}
 		}
 		w.expect(want)
 	}

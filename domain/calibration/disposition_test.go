@@ -12,8 +12,10 @@ import (
 
 // decided adds a decision on a finding, recorded at an instant.
 func (w *world) decided(key, decision, by, at string) {
-	w.Dispositions = append(w.Dispositions, calibration.Disposition{ID: w.id(), SurveyID: w.SurveyID, FindingKey: key, Decision: decision,
-		Reason: "invented", By: by, Version: 1, CreatedAt: instant(at), RecordedAt: instant(at)})
+	w.Dispositions = append(w.Dispositions, calibration.Disposition{
+		ID: w.id(), SurveyID: w.SurveyID, FindingKey: key, Decision: decision,
+		Reason: "invented", By: by, Version: 1, CreatedAt: instant(at), RecordedAt: instant(at),
+	})
 }
 
 // The next calibration found the meter out of limits: accepted this is a remark, rejected a fail, each from its instant.
@@ -28,8 +30,10 @@ func TestDispositionOfAnUndeterminedFinding(t *testing.T) {
 	w.decided(key, calibration.Accept, "Q. Lead", "2024-10-01T00:00:00Z")
 	w.decided(key, calibration.Reject, "Q. Lead", "2024-11-01T00:00:00Z")
 	w.knownAt("2024-09-30T00:00:00Z").expect(open)
-	v := w.knownAt("2024-10-01T00:00:00Z").expect(expect{outcome: calibration.ValidWithRemarks,
-		remarks: []string{"next_as_found_failed"}, usable: []string{wholeDay[1:]}})
+	v := w.knownAt("2024-10-01T00:00:00Z").expect(expect{
+		outcome: calibration.ValidWithRemarks,
+		remarks: []string{"next_as_found_failed"}, usable: []string{wholeDay[1:]},
+	})
 	if d := v.Findings[0].Disposition; d == nil || d.Decision != calibration.Accept || v.Findings[0].Key != key {
 		t.Errorf("the accepted finding shows disposition %v and key %s, want accept and %s", d, v.Findings[0].Key, key)
 	}
@@ -186,20 +190,27 @@ func TestClockAndOverlapsAwaitADecision(t *testing.T) {
 	w := oneDay(t, "environmental")
 	w.check(morning, 93_90)
 	w.check(evening, 93_90)
-	w.Data = []calibration.SeriesData{{SeriesID: w.Series[0].ID,
+	w.Data = []calibration.SeriesData{{
+		SeriesID: w.Series[0].ID,
 		Clock:    []calibration.Doubt{{Span: series.Span{From: instant("2024-06-03T07:00:00Z"), To: instant(ten)}, Reason: "The clock ran backwards."}},
-		Overlaps: []calibration.Overlap{{SeriesID: w.id(), Version: 1, Span: series.Span{From: instant(four), To: instant(evening)}}, {SeriesID: w.id(), Version: 1, Span: series.Span{From: instant(noon), To: instant("2024-06-03T13:00:00Z")}}}}}
-	v := w.expect(expect{outcome: calibration.Undetermined, findings: []string{
-		"clock_suspicious 2024-06-03T08:00/2024-06-03T10:00",
-		"instrument_use_overlaps 2024-06-03T12:00/2024-06-03T13:00",
-		"instrument_use_overlaps 2024-06-03T16:00/2024-06-03T18:00"},
+		Overlaps: []calibration.Overlap{{SeriesID: w.id(), Version: 1, Span: series.Span{From: instant(four), To: instant(evening)}}, {SeriesID: w.id(), Version: 1, Span: series.Span{From: instant(noon), To: instant("2024-06-03T13:00:00Z")}}},
+	}}
+	v := w.expect(expect{
+		outcome: calibration.Undetermined, findings: []string{
+			"clock_suspicious 2024-06-03T08:00/2024-06-03T10:00",
+			"instrument_use_overlaps 2024-06-03T12:00/2024-06-03T13:00",
+			"instrument_use_overlaps 2024-06-03T16:00/2024-06-03T18:00",
+		},
 		usable:  []string{"2024-06-03T10:00/2024-06-03T12:00", "2024-06-03T13:00/2024-06-03T16:00"},
-		pending: []string{"2024-06-03T08:00/2024-06-03T10:00", "2024-06-03T12:00/2024-06-03T13:00", "2024-06-03T16:00/2024-06-03T18:00"}})
+		pending: []string{"2024-06-03T08:00/2024-06-03T10:00", "2024-06-03T12:00/2024-06-03T13:00", "2024-06-03T16:00/2024-06-03T18:00"},
+	})
 	for _, f := range v.Findings {
 		w.decided(f.Key, calibration.Accept, "Q. Lead", early)
 	}
-	w.expect(expect{outcome: calibration.ValidWithRemarks, usable: []string{wholeDay[1:]},
-		remarks: []string{"clock_suspicious", "instrument_use_overlaps", "instrument_use_overlaps"}})
+	w.expect(expect{
+		outcome: calibration.ValidWithRemarks, usable: []string{wholeDay[1:]},
+		remarks: []string{"clock_suspicious", "instrument_use_overlaps", "instrument_use_overlaps"},
+	})
 }
 
 func TestWeatherOutside(t *testing.T) {

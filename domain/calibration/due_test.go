@@ -47,10 +47,14 @@ func TestDueList(t *testing.T) {
 		{"due a day later", kept(calibration.SoundLevelMeter, "2023-07-01"), nil},
 		{"due today", kept(calibration.SoundLevelMeter, "2023-05-01"), []string{"sound_level_meter 2025-05-01 2025-05-01 interval due 0"}},
 		{"due yesterday", kept(calibration.SoundCalibrator, "2024-04-30"), []string{"calibrator 2025-04-30 2025-04-30 interval overdue 0"}},
-		{"shortened by the house", kept(calibration.SoundLevelMeter, "2024-01-01", func(c *calibration.Certificate) { c.DueOverrideOn = day("2025-05-10") }),
-			[]string{"sound_level_meter 2025-05-10 2025-05-10 override due 0"}},
-		{"not conforming as left", kept(calibration.SoundLevelMeter, "2025-04-20", func(c *calibration.Certificate) { c.AsLeft = calibration.Fail }),
-			[]string{"sound_level_meter 2027-04-20 2025-04-19 as_left overdue 0"}},
+		{
+			"shortened by the house", kept(calibration.SoundLevelMeter, "2024-01-01", func(c *calibration.Certificate) { c.DueOverrideOn = day("2025-05-10") }),
+			[]string{"sound_level_meter 2025-05-10 2025-05-10 override due 0"},
+		},
+		{
+			"not conforming as left", kept(calibration.SoundLevelMeter, "2025-04-20", func(c *calibration.Certificate) { c.AsLeft = calibration.Fail }),
+			[]string{"sound_level_meter 2027-04-20 2025-04-19 as_left overdue 0"},
+		},
 		{"repaired: due in June 2025, and yet over since September 2023", repaired, []string{"sound_level_meter 2025-06-01 2023-09-14 event overdue 0"}},
 		{"withdrawn", withdrawn, []string{"sound_level_meter 2026-01-10 2025-03-31 withdrawal overdue 0"}},
 		{"planned beyond", planned, []string{"calibrator 2025-09-01 2025-09-01 interval planned_beyond 1"}},
@@ -137,7 +141,9 @@ func TestValidateRuleProfile(t *testing.T) {
 	p.CheckReach.Source = ""
 	p.Data.MinCoverage.Value = 1.5
 	p.Data.MaxWindSpeed = calibration.Sourced[float64]{Value: 5}
-	wantFields(t, p.Validate(), []string{"accepted_calibrators/value", "accepted_meters/value/0/class", "check_reach_h/source", "code",
+	wantFields(t, p.Validate(), []string{
+		"accepted_calibrators/value", "accepted_meters/value/0/class", "check_reach_h/source", "code",
 		"data/max_wind_speed/source", "data/min_coverage/value", "drift_basis/value", "edition", "intervals", "intervals/0/months",
-		"intervals/1/kind", "intervals/1/source", "start_limit_db"})
+		"intervals/1/kind", "intervals/1/source", "start_limit_db",
+	})
 }

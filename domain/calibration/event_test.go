@@ -11,8 +11,10 @@ import (
 )
 
 func (w *world) happened(instrument uuid.UUID, k calibration.EventKind, on string, change ...func(*calibration.Event)) calibration.Event {
-	e := calibration.Event{ID: w.id(), InstrumentID: instrument, Kind: k, On: day(on), EndsCover: true,
-		Version: 1, CreatedAt: w.recorded, RecordedAt: w.recorded}
+	e := calibration.Event{
+		ID: w.id(), InstrumentID: instrument, Kind: k, On: day(on), EndsCover: true,
+		Version: 1, CreatedAt: w.recorded, RecordedAt: w.recorded,
+	}
 	for _, f := range change {
 		f(&e)
 	}
@@ -21,8 +23,10 @@ func (w *world) happened(instrument uuid.UUID, k calibration.EventKind, on strin
 }
 
 func (w *world) withdrawn(c calibration.Certificate, from, recorded string, change ...func(*calibration.CertificateStatus)) {
-	s := calibration.CertificateStatus{ID: w.id(), CertificateID: c.ID, Status: calibration.Withdrawn, EffectiveFrom: day(from),
-		By: "Q. Lead", Reason: "invented", RecordedAt: instant(recorded)}
+	s := calibration.CertificateStatus{
+		ID: w.id(), CertificateID: c.ID, Status: calibration.Withdrawn, EffectiveFrom: day(from),
+		By: "Q. Lead", Reason: "invented", RecordedAt: instant(recorded),
+	}
 	for _, f := range change {
 		f(&s)
 	}
@@ -109,7 +113,8 @@ func TestDamagedCalibrator(t *testing.T) {
 	w.calibrated(w.meter, "2024-02-01")
 	w.happened(w.calibrator, calibration.Damage, "2024-05-01")
 	w.expect(expect{outcome: calibration.NotValid, findings: []string{
-		"calibrator_not_covered" + wholeDay, "calibrator_not_covered" + wholeDay, "no_check_after" + wholeDay, "no_check_before" + wholeDay}})
+		"calibrator_not_covered" + wholeDay, "calibrator_not_covered" + wholeDay, "no_check_after" + wholeDay, "no_check_before" + wholeDay,
+	}})
 }
 
 // Withdrawn on 1 June 2024, void from the start: unknown on 31 May, known on 2 June.
@@ -122,8 +127,10 @@ func TestWithdrawnCertificate(t *testing.T) {
 	w.check("2024-05-03T18:05:00Z", 93_90)
 	w.withdrawn(c, "2024-02-01", "2024-06-01T10:00:00Z")
 	w.knownAt("2024-05-31T10:00:00Z").expect(expect{outcome: calibration.Valid})
-	w.knownAt("2024-06-02T10:00:00Z").expect(expect{outcome: calibration.NotValid,
-		findings: []string{"certificate_withdrawn 2024-05-03T08:00/2024-05-03T18:00"}})
+	w.knownAt("2024-06-02T10:00:00Z").expect(expect{
+		outcome:  calibration.NotValid,
+		findings: []string{"certificate_withdrawn 2024-05-03T08:00/2024-05-03T18:00"},
+	})
 
 	// An older certificate that is still in date holds again, since a void one ends nothing.
 	w.calibrated(w.meter, "2023-01-10")
@@ -132,8 +139,10 @@ func TestWithdrawnCertificate(t *testing.T) {
 	// The latest entry counts: withdrawn by mistake, and taken back.
 	w.Certificates = w.Certificates[:2]
 	w.withdrawn(c, "2024-02-01", "2024-06-03T10:00:00Z", func(s *calibration.CertificateStatus) { s.Status = calibration.Active })
-	w.knownAt("2024-06-02T10:00:00Z").expect(expect{outcome: calibration.NotValid,
-		findings: []string{"certificate_withdrawn 2024-05-03T08:00/2024-05-03T18:00"}})
+	w.knownAt("2024-06-02T10:00:00Z").expect(expect{
+		outcome:  calibration.NotValid,
+		findings: []string{"certificate_withdrawn 2024-05-03T08:00/2024-05-03T18:00"},
+	})
 	w.expect(expect{outcome: calibration.Valid})
 }
 
@@ -146,8 +155,10 @@ func TestWithdrawnFromALaterDay(t *testing.T) {
 	w.measured("2024-05-03T08:00:00Z", "2024-05-05T18:00:00Z")
 	w.check("2024-05-05T18:05:00Z", 93_90)
 	w.withdrawn(c, "2024-05-04", "2024-06-01T10:00:00Z")
-	w.expect(expect{outcome: calibration.ValidInPart, findings: []string{"certificate_withdrawn 2024-05-03T23:00/2024-05-05T18:00"},
-		usable: []string{"2024-05-03T08:00/2024-05-03T23:00"}})
+	w.expect(expect{
+		outcome: calibration.ValidInPart, findings: []string{"certificate_withdrawn 2024-05-03T23:00/2024-05-05T18:00"},
+		usable: []string{"2024-05-03T08:00/2024-05-03T23:00"},
+	})
 	w.Statuses[0].Status = calibration.Superseded
 	w.expect(expect{outcome: calibration.ValidInPart, findings: []string{"certificate_superseded 2024-05-03T23:00/2024-05-05T18:00"}})
 }
@@ -270,8 +281,10 @@ func TestUncertaintyAboveThePermitted(t *testing.T) {
 	for u, open := range map[acoustic.Decibel]bool{0.10: false, 0.15: false, 0.16: true} {
 		w := inDateAndChecked(t)
 		w.calibrated(w.meter, "2024-02-01")
-		w.Certificates[0].Results = []calibration.CertificateResult{{Phase: calibration.AsLeft, NominalDB: db(94_00), FrequencyHz: &hz,
-			DeviationDB: db(-10), ExpandedUncertaintyDB: &u}}
+		w.Certificates[0].Results = []calibration.CertificateResult{{
+			Phase: calibration.AsLeft, NominalDB: db(94_00), FrequencyHz: &hz,
+			DeviationDB: db(-10), ExpandedUncertaintyDB: &u,
+		}}
 		want := expect{outcome: calibration.Valid}
 		if open {
 			want = expect{outcome: calibration.Undetermined, findings: []string{"uncertainty_missing" + wholeDay}, pending: []string{wholeDay[1:]}}
@@ -295,8 +308,10 @@ func TestAccreditationSuspendedAfterwards(t *testing.T) {
 	w := inDateAndChecked(t)
 	w.calibrated(w.meter, "2024-02-01")
 	laboratory := func(from, to string) calibration.Laboratory {
-		return calibration.Laboratory{ID: w.Certificates[0].LaboratoryID, Version: 1, RecordedAt: w.recorded,
-			Accreditations: []calibration.Accreditation{{Body: "Invented", Number: "1", From: day(from), To: day(to)}}}
+		return calibration.Laboratory{
+			ID: w.Certificates[0].LaboratoryID, Version: 1, RecordedAt: w.recorded,
+			Accreditations: []calibration.Accreditation{{Body: "Invented", Number: "1", From: day(from), To: day(to)}},
+		}
 	}
 	w.Laboratories = []calibration.Laboratory{laboratory("2020-01-01", "2024-02-01")}
 	w.expect(expect{outcome: calibration.Valid})
@@ -320,8 +335,10 @@ func TestValidateEventsStatusesAndComponents(t *testing.T) {
 		{"event", calibration.Event{InstrumentID: w.meter, Kind: calibration.Repair, On: day("2024-01-01")}.Validate(), nil},
 		{"empty event", calibration.Event{}.Validate(), []string{"instrument_id", "kind", "on"}},
 		{"withdrawal", calibration.CertificateStatus{Status: calibration.Withdrawn, EffectiveFrom: day("2024-02-01"), Reason: "r"}.Validate(c), nil},
-		{"withdrawal too early", calibration.CertificateStatus{Status: calibration.Withdrawn, EffectiveFrom: day("2024-01-31"), Reason: "r"}.Validate(c),
-			[]string{"effective_from"}},
+		{
+			"withdrawal too early", calibration.CertificateStatus{Status: calibration.Withdrawn, EffectiveFrom: day("2024-01-31"), Reason: "r"}.Validate(c),
+			[]string{"effective_from"},
+		},
 		{"empty status", calibration.CertificateStatus{Status: "gone"}.Validate(c), []string{"status", "reason", "effective_from"}},
 		{"component", fit.Validate(), nil},
 		{"component backwards", calibration.Component{InstrumentID: w.meter, PartID: w.meter, From: to, To: &from}.Validate(), []string{"to"}},

@@ -123,8 +123,10 @@ func (p RuleProfile) Validate() error {
 	p.CheckReach.validate(&bad, "check_reach_h", p.CheckReach.Value > 0 && p.CheckReach.Value <= 8784*time.Hour, "must lie above 0 and not above 8784 h")
 
 	d := p.Data
-	for path, s := range map[string]Sourced[float64]{"min_coverage": d.MinCoverage, "flagged_share": d.FlaggedShare,
-		"at_limit_share": d.AtLimitShare, "near_floor_share": d.NearFloorShare} {
+	for path, s := range map[string]Sourced[float64]{
+		"min_coverage": d.MinCoverage, "flagged_share": d.FlaggedShare,
+		"at_limit_share": d.AtLimitShare, "near_floor_share": d.NearFloorShare,
+	} {
 		s.validate(&bad, "data/"+path, s.Value >= 0 && s.Value <= 1, "must lie between 0 and 1")
 	}
 	d.ConstantSamples.validate(&bad, "data/constant_samples", d.ConstantSamples.Value >= 2, "must be at least 2")

@@ -22,8 +22,10 @@ func chain(t *testing.T) (w *world, microphone, set, lapsed calibration.Instrume
 	w.calibrated(set.ID, "2024-02-01")
 	w.calibrated(lapsed.ID, "2022-02-01", func(c *calibration.Certificate) { c.LaboratoryID = uuid.UUID{15: 99} })
 	w.Series[0].Bands = true
-	w.Laboratories = []calibration.Laboratory{{ID: w.Certificates[0].LaboratoryID, Name: "Invented", Version: 1, RecordedAt: w.recorded,
-		Accreditations: []calibration.Accreditation{{Body: "Body", Number: "old", From: day("2000-01-01"), To: day("2010-01-01")}, {Body: "Body", Number: "7", From: day("2020-01-01")}}}}
+	w.Laboratories = []calibration.Laboratory{{
+		ID: w.Certificates[0].LaboratoryID, Name: "Invented", Version: 1, RecordedAt: w.recorded,
+		Accreditations: []calibration.Accreditation{{Body: "Body", Number: "old", From: day("2000-01-01"), To: day("2010-01-01")}, {Body: "Body", Number: "7", From: day("2020-01-01")}},
+	}}
 	for i := range w.Certificates {
 		w.Certificates[i].ReferenceStandards = []calibration.ReferenceStandard{{Description: "standard microphone", Certificate: "NMI-" + w.Certificates[i].Number}}
 	}

@@ -119,10 +119,10 @@ func judges(f *Facts) []judge {
 // Why returns the detail of the finding that decided, "" for a valid survey.
 func (v Verdict) Why() string {
 	order := []Severity{SeverityFail, SeverityUndetermined, SeverityRemark}
-	switch {
-	case v.Outcome == Valid:
+	switch v.Outcome {
+	case Valid:
 		return ""
-	case v.Outcome == Undetermined:
+	case Undetermined:
 		order = []Severity{SeverityUndetermined, SeverityFail, SeverityRemark}
 	}
 	for _, s := range order {

@@ -114,8 +114,10 @@ func TestLatestKnownVersionCounts(t *testing.T) {
 		if newestFirst {
 			slices.Reverse(w.Checks)
 		}
-		w.knownAt("2024-06-09T00:00:00Z").expect(expect{outcome: calibration.NotValid,
-			findings: []string{"drift_exceeded 2024-06-03T08:00/2024-06-03T18:00"}})
+		w.knownAt("2024-06-09T00:00:00Z").expect(expect{
+			outcome:  calibration.NotValid,
+			findings: []string{"drift_exceeded 2024-06-03T08:00/2024-06-03T18:00"},
+		})
 		w.knownAt("2024-06-10T00:00:00Z").expect(expect{outcome: calibration.Valid})
 	}
 }
@@ -226,8 +228,10 @@ func TestBuiltInProfiles(t *testing.T) {
 		if [2]int{meter, calibrator} != months[p.Code] || p.CheckReach.Value != reach[p.Code] || p.DriftLimit.Value != 50 || !p.ClosingCheckRequired.Value {
 			t.Errorf("%s: %d and %d months, reach %v, drift %v", p.Code, meter, calibrator, p.CheckReach.Value, p.DriftLimit.Value)
 		}
-		sources := []string{p.AcceptedMeters.Source, p.AcceptedCalibrators.Source, p.DriftLimit.Source, p.DriftBasis.Source, p.StartRemark.Source,
-			p.StartLimit.Source, p.SuspiciousDeviation.Source, p.ClosingCheckRequired.Source, p.CheckReach.Source}
+		sources := []string{
+			p.AcceptedMeters.Source, p.AcceptedCalibrators.Source, p.DriftLimit.Source, p.DriftBasis.Source, p.StartRemark.Source,
+			p.StartLimit.Source, p.SuspiciousDeviation.Source, p.ClosingCheckRequired.Source, p.CheckReach.Source,
+		}
 		for _, i := range p.Intervals {
 			sources = append(sources, i.Source)
 		}

@@ -46,8 +46,10 @@ func (w *world) id() (id uuid.UUID) {
 }
 
 func (w *world) instrument(k calibration.Kind, class string) calibration.Instrument {
-	i := calibration.Instrument{ID: w.id(), Kind: k, Manufacturer: "Invented", Model: "M", SerialNumber: "S" + string(k), Class: class,
-		Version: 1, CreatedAt: w.recorded, RecordedAt: w.recorded}.WithDefaults()
+	i := calibration.Instrument{
+		ID: w.id(), Kind: k, Manufacturer: "Invented", Model: "M", SerialNumber: "S" + string(k), Class: class,
+		Version: 1, CreatedAt: w.recorded, RecordedAt: w.recorded,
+	}.WithDefaults()
 	w.Instruments = append(w.Instruments, i)
 	return i
 }
@@ -55,7 +57,8 @@ func (w *world) instrument(k calibration.Kind, class string) calibration.Instrum
 // calibrated adds a certificate of accredited calibration on one day, issued that day.
 func (w *world) calibrated(instrument uuid.UUID, on string, change ...func(*calibration.Certificate)) calibration.Certificate {
 	i := slices.IndexFunc(w.Instruments, func(i calibration.Instrument) bool { return i.ID == instrument })
-	c := calibration.Certificate{ID: w.id(), InstrumentID: instrument, LaboratoryID: w.SurveyID, Accredited: true,
+	c := calibration.Certificate{
+		ID: w.id(), InstrumentID: instrument, LaboratoryID: w.SurveyID, Accredited: true,
 		Number: "C-" + on, CalibratedOn: day(on), CalibratedFrom: day(on), IssuedOn: day(on),
 		AsFound: calibration.Pass, AsLeft: calibration.Pass, Version: 1, CreatedAt: w.recorded, RecordedAt: w.recorded,
 	}.WithDefaults(w.Instruments[i].Kind)
@@ -74,9 +77,11 @@ func (w *world) inDate(on string) {
 
 // check adds a field check against 93.90 dB, in hundredths.
 func (w *world) check(at string, found acoustic.Level, change ...func(*calibration.FieldCheck)) calibration.FieldCheck {
-	c := calibration.FieldCheck{ID: w.id(), InstrumentID: w.meter, CalibratorID: w.calibrator, At: instant(at),
+	c := calibration.FieldCheck{
+		ID: w.id(), InstrumentID: w.meter, CalibratorID: w.calibrator, At: instant(at),
 		NominalDB: 94_00, FrequencyHz: 1000, ExpectedDB: 93_90, AsFoundDB: found,
-		Version: 1, CreatedAt: w.recorded, RecordedAt: w.recorded}.WithDefaults()
+		Version: 1, CreatedAt: w.recorded, RecordedAt: w.recorded,
+	}.WithDefaults()
 	for _, f := range change {
 		f(&c)
 	}
@@ -94,8 +99,10 @@ func with(calibrator uuid.UUID) func(*calibration.FieldCheck) {
 
 // measured adds a series of the meter.
 func (w *world) measured(from, to string) calibration.SeriesUse {
-	s := calibration.SeriesUse{ID: w.id(), Version: 1, InstrumentID: w.meter, Channel: 1,
-		Stretches: []series.Span{{From: instant(from), To: instant(to)}}}
+	s := calibration.SeriesUse{
+		ID: w.id(), Version: 1, InstrumentID: w.meter, Channel: 1,
+		Stretches: []series.Span{{From: instant(from), To: instant(to)}},
+	}
 	w.Series = append(w.Series, s)
 	return s
 }

@@ -4,6 +4,7 @@ package fault
 import (
 	"errors"
 	"fmt"
+	"strings"
 )
 
 // Kind says what a caller can do about an error.
@@ -34,14 +35,15 @@ type Error struct {
 }
 
 func (e *Error) Error() string {
-	s := e.Message
+	var s strings.Builder
+	s.WriteString(e.Message)
 	for _, f := range e.Fields {
-		s += fmt.Sprintf("; %s %s", f.Path, f.Reason)
+		fmt.Fprintf(&s, "; %s %s", f.Path, f.Reason)
 	}
 	if e.Err != nil {
-		s += ": " + e.Err.Error()
+		s.WriteString(": " + e.Err.Error())
 	}
-	return s
+	return s.String()
 }
 
 func (e *Error) Unwrap() error { return e.Err }

@@ -79,7 +79,8 @@ func BenchmarkRead(b *testing.B) {
 				return 0, err
 			}
 			var w row
-			for ; in.next(&w) == nil && w.code == ""; n++ {
+			for in.next(&w) == nil && w.code == "" {
+				n++
 			}
 			return n, nil
 		}},

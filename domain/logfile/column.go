@@ -171,8 +171,10 @@ func (s *sample) levelColumn(l *Layout, o Options, kinds []tally, roles []role, 
 	for i, c := range found {
 		list[i] = strings.TrimSpace(fmt.Sprintf("%d %s", c, s.heads[c-1]))
 	}
-	return &Problem{Code: "level_column_ambiguous", Refuses: true,
-		Detail: "several columns could hold the levels (" + strings.Join(list, ", ") + "); name the one that is meant in a layout"}
+	return &Problem{
+		Code: "level_column_ambiguous", Refuses: true,
+		Detail: "several columns could hold the levels (" + strings.Join(list, ", ") + "); name the one that is meant in a layout",
+	}
 }
 
 // alike reports whether the headings of all columns name one quantity, as those of channels and bands do.
@@ -238,9 +240,19 @@ func (t *tally) add(f string, n int) {
 	for _, c := range []struct {
 		is bool
 		n  *int
-	}{{k.stamp, &t.stamp}, {k.date, &t.date}, {k.time, &t.time}, {k.sixDigits, &t.sixDigits}, {k.level, &t.level},
-		{k.weak && !k.blank, &t.weak}, {isWhole, &t.whole}, {k.unit, &t.unit}, {k.blank, &t.blank},
-		{flagOf(f) != 0, &t.flags}, {k.level && strings.ContainsAny(f, ".,"), &t.decimals}} {
+	}{
+		{k.stamp, &t.stamp},
+		{k.date, &t.date},
+		{k.time, &t.time},
+		{k.sixDigits, &t.sixDigits},
+		{k.level, &t.level},
+		{k.weak && !k.blank, &t.weak},
+		{isWhole, &t.whole},
+		{k.unit, &t.unit},
+		{k.blank, &t.blank},
+		{flagOf(f) != 0, &t.flags},
+		{k.level && strings.ContainsAny(f, ".,"), &t.decimals},
+	} {
 		if c.is {
 			*c.n++
 		}

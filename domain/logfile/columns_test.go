@@ -213,15 +213,18 @@ func TestLookAsks(t *testing.T) {
 	}{
 		{
 			"dates of two readings", "date;time;LAF\n03/04/2026;10:00:00;51.2\n03/04/2026;10:00:01;51.3\n03/04/2026;10:00:02;51.4\n",
-			logfile.Options{}, []string{"date_order!"},
+			logfile.Options{},
+			[]string{"date_order!"},
 		},
 		{
 			"a minute's interval and no quantity", "2026-05-06 10:00:00;51.2\n2026-05-06 10:01:00;51.3\n2026-05-06 10:02:00;51.4\n",
-			logfile.Options{}, []string{"stamps", "quantity!", "position!"},
+			logfile.Options{},
+			[]string{"stamps", "quantity!", "position!"},
 		},
 		{
 			"nothing but the position", "2026-05-06 10:00:00;51.2\n2026-05-06 10:01:00;51.3\n2026-05-06 10:02:00;51.4\n",
-			logfile.Options{Quantity: "LAeq", Stamps: "interval_end"}, []string{"position!"},
+			logfile.Options{Quantity: "LAeq", Stamps: "interval_end"},
+			[]string{"position!"},
 		},
 	}
 	for _, tt := range tests {

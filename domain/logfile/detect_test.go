@@ -20,8 +20,10 @@ func TestDetect(t *testing.T) {
 		{
 			name: "all columns",
 			file: "Nr;Datum;Uhrzeit;Messpunkt;Pegel;Einheit\n1;14.03.2026;07:00:00;102;51,2;dB(A)\n2;14.03.2026;07:00:01;102;51,3;dB(A)\n",
-			want: logfile.Layout{Delimiter: ";", Decimal: ",", HeaderRows: 1, DateOrder: "dmy", Unit: "dB(A)",
-				Columns: logfile.Columns{Sequence: 1, Date: 2, Time: 3, Position: 4, Level: 5, Unit: 6}},
+			want: logfile.Layout{
+				Delimiter: ";", Decimal: ",", HeaderRows: 1, DateOrder: "dmy", Unit: "dB(A)",
+				Columns: logfile.Columns{Sequence: 1, Date: 2, Time: 3, Position: 4, Level: 5, Unit: 6},
+			},
 		},
 		{
 			name: "no heading",
@@ -81,9 +83,16 @@ func TestLayoutGiven(t *testing.T) {
 		t.Errorf("runs = %v; %+v", runs, rep)
 	}
 	for _, bad := range []logfile.Layout{
-		{Delimiter: ";;"}, {Decimal: "x"}, {DateOrder: "ydm"}, {Encoding: "latin"}, {HeaderRows: -1},
-		{Columns: logfile.Columns{Level: 1}}, {Columns: logfile.Columns{DateTime: 1}}, {Columns: logfile.Columns{Date: 1, Level: 2}},
-		{Columns: logfile.Columns{DateTime: -1, Level: 1}}, {Columns: logfile.Columns{DateTime: 1, Level: 20000}},
+		{Delimiter: ";;"},
+		{Decimal: "x"},
+		{DateOrder: "ydm"},
+		{Encoding: "latin"},
+		{HeaderRows: -1},
+		{Columns: logfile.Columns{Level: 1}},
+		{Columns: logfile.Columns{DateTime: 1}},
+		{Columns: logfile.Columns{Date: 1, Level: 2}},
+		{Columns: logfile.Columns{DateTime: -1, Level: 1}},
+		{Columns: logfile.Columns{DateTime: 1, Level: 20000}},
 	} {
 		_, err := logfile.Read(strings.NewReader(file), logfile.Options{Layout: &bad}, nil)
 		if fault.KindOf(err) != fault.Invalid {

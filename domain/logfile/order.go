@@ -35,7 +35,7 @@ func (e *evidence) add(line int, text string) {
 	for i, order := range orders {
 		var f fit
 		days[i], f = d.inOrder(order)
-		reads[i] = f == good && !(order == "ymd" && d.month >= 0 && d.year < 0) // 3-Mar-26 begins with the day
+		reads[i] = f == good && (order != "ymd" || d.month < 0 || d.year >= 0) // 3-Mar-26 begins with the day
 		some = some || reads[i]
 	}
 	if !some {
@@ -160,8 +160,10 @@ func (s sample) dateOrder(e *evidence, l *Layout, o Options) []Problem {
 	decide := func(i int, why string) { l.DateOrder = orders[i]; l.because("date order %s: %s", orders[i], why) }
 	switch {
 	case len(left) == 0:
-		return []Problem{{Line: e.line, Column: max(l.Columns.Date, l.Columns.DateTime), Code: "date_order_ambiguous", Text: e.text, Refuses: true,
-			Detail: "no order of day, month and year reads all dates of the file"}}
+		return []Problem{{
+			Line: e.line, Column: max(l.Columns.Date, l.Columns.DateTime), Code: "date_order_ambiguous", Text: e.text, Refuses: true,
+			Detail: "no order of day, month and year reads all dates of the file",
+		}}
 	case len(left) == 1 && e.yearFirst:
 		decide(left[0], "the year stands first")
 		return nil
@@ -209,8 +211,10 @@ func (s sample) dateOrder(e *evidence, l *Layout, o Options) []Problem {
 			if e.dots && orders[near[0]] == "dmy" {
 				return nil
 			}
-			return []Problem{{Line: e.line, Column: max(l.Columns.Date, l.Columns.DateTime), Code: "date_order_from_survey", Text: e.text,
-				Detail: "the dates can be read in several orders; " + orders[near[0]] + " is taken because only so they fall within the survey"}}
+			return []Problem{{
+				Line: e.line, Column: max(l.Columns.Date, l.Columns.DateTime), Code: "date_order_from_survey", Text: e.text,
+				Detail: "the dates can be read in several orders; " + orders[near[0]] + " is taken because only so they fall within the survey",
+			}}
 		}
 	}
 	if e.dots && !e.ruledOut[1] {
@@ -221,8 +225,10 @@ func (s sample) dateOrder(e *evidence, l *Layout, o Options) []Problem {
 	for i, n := range left {
 		names[i] = orders[n]
 	}
-	return []Problem{{Line: e.line, Column: max(l.Columns.Date, l.Columns.DateTime), Code: "date_order_ambiguous", Text: e.text, Refuses: true,
-		Detail: "every date of the file can be read as " + strings.Join(names, " and as ") + "; say which in a layout"}}
+	return []Problem{{
+		Line: e.line, Column: max(l.Columns.Date, l.Columns.DateTime), Code: "date_order_ambiguous", Text: e.text, Refuses: true,
+		Detail: "every date of the file can be read as " + strings.Join(names, " and as ") + "; say which in a layout",
+	}}
 }
 
 // eachDate calls f with the date text of each data row whose date differs from

@@ -83,42 +83,71 @@ func TestReadTiming(t *testing.T) {
 		want     []series.Run
 		codes    string
 	}{
-		{name: "pause", clocks: "07:00:00 07:00:01 07:00:02 07:00:03 07:00:04 07:10:00 07:10:01", interval: time.Second,
-			want: []series.Run{run("07:00:00", 5010, 5020, 5030, 5040, 5050), run("07:10:00", 5060, 5070)}},
-		{name: "jitter", clocks: "07:00:00.000 07:00:01.002 07:00:01.998 07:00:03.3 07:00:03.9 07:00:05.001", interval: time.Second,
-			want: []series.Run{run("07:00:00", 5010, 5020, 5030, 5040, 5050, 5060)}},
-		{name: "start of interval assumed", clocks: "07:00:00 07:01:00 07:02:00", interval: time.Minute,
-			want: []series.Run{run("07:00:00", 5010, 5020, 5030)}, codes: "0:0 stamps_assumed"},
-		{name: "end of interval", clocks: "07:01:00 07:02:00 07:03:00", interval: time.Minute, o: logfile.Options{Stamps: "interval_end"},
-			want: []series.Run{run("07:00:00", 5010, 5020, 5030)}, codes: "0:0 stamps_shifted"},
-		{name: "spot", clocks: "07:00 07:03 07:04 07:11",
-			want: []series.Run{run("07:00:00", 5010), run("07:03:00", 5020), run("07:04:00", 5030), run("07:11:00", 5040)}},
-		{name: "spot, out of order, one stamp twice", clocks: "07:03 07:00 07:03 07:11",
+		{
+			name: "pause", clocks: "07:00:00 07:00:01 07:00:02 07:00:03 07:00:04 07:10:00 07:10:01", interval: time.Second,
+			want: []series.Run{run("07:00:00", 5010, 5020, 5030, 5040, 5050), run("07:10:00", 5060, 5070)},
+		},
+		{
+			name: "jitter", clocks: "07:00:00.000 07:00:01.002 07:00:01.998 07:00:03.3 07:00:03.9 07:00:05.001", interval: time.Second,
+			want: []series.Run{run("07:00:00", 5010, 5020, 5030, 5040, 5050, 5060)},
+		},
+		{
+			name: "start of interval assumed", clocks: "07:00:00 07:01:00 07:02:00", interval: time.Minute,
+			want: []series.Run{run("07:00:00", 5010, 5020, 5030)}, codes: "0:0 stamps_assumed",
+		},
+		{
+			name: "end of interval", clocks: "07:01:00 07:02:00 07:03:00", interval: time.Minute, o: logfile.Options{Stamps: "interval_end"},
+			want: []series.Run{run("07:00:00", 5010, 5020, 5030)}, codes: "0:0 stamps_shifted",
+		},
+		{
+			name: "spot", clocks: "07:00 07:03 07:04 07:11",
+			want: []series.Run{run("07:00:00", 5010), run("07:03:00", 5020), run("07:04:00", 5030), run("07:11:00", 5040)},
+		},
+		{
+			name: "spot, out of order, one stamp twice", clocks: "07:03 07:00 07:03 07:11",
 			want:  []series.Run{run("07:00:00", 5020), run("07:03:00", 5010), run("07:03:00.001", 5030), run("07:11:00", 5040)},
-			codes: "0:0 stamps_doubled, 3:0 clock_backwards"},
-		{name: "doubled, then skipped", clocks: "07:00:00 07:00:01 07:00:02 07:00:02 07:00:04 07:00:05 07:00:06 07:00:07", interval: time.Second,
-			want: []series.Run{run("07:00:00", 5010, 5020, 5030, 5040, 5050, 5060, 5070, 5080)}, codes: "5:0 stamps_doubled"},
-		{name: "doubled", clocks: "07:00:00 07:00:01 07:00:02 07:00:02 07:00:03 07:00:04 07:00:05", interval: time.Second,
-			want: []series.Run{run("07:00:00", 5010, 5020, 5030, 5050, 5060, 5070)}, codes: "5:0 stamps_doubled"},
-		{name: "four in a second", clocks: "07:00:00 07:00:00 07:00:01 07:00:01 07:00:01 07:00:01 07:00:02 07:00:02 07:00:02 07:00:02 07:00:03", interval: 250 * time.Millisecond,
+			codes: "0:0 stamps_doubled, 3:0 clock_backwards",
+		},
+		{
+			name: "doubled, then skipped", clocks: "07:00:00 07:00:01 07:00:02 07:00:02 07:00:04 07:00:05 07:00:06 07:00:07", interval: time.Second,
+			want: []series.Run{run("07:00:00", 5010, 5020, 5030, 5040, 5050, 5060, 5070, 5080)}, codes: "5:0 stamps_doubled",
+		},
+		{
+			name: "doubled", clocks: "07:00:00 07:00:01 07:00:02 07:00:02 07:00:03 07:00:04 07:00:05", interval: time.Second,
+			want: []series.Run{run("07:00:00", 5010, 5020, 5030, 5050, 5060, 5070)}, codes: "5:0 stamps_doubled",
+		},
+		{
+			name: "four in a second", clocks: "07:00:00 07:00:00 07:00:01 07:00:01 07:00:01 07:00:01 07:00:02 07:00:02 07:00:02 07:00:02 07:00:03", interval: 250 * time.Millisecond,
 			want:  []series.Run{run("07:00:00.5", 5010, 5020, 5030, 5040, 5050, 5060, 5070, 5080, 5090, 5100, 5110)},
-			codes: "2:0 stamps_coarse"},
-		{name: "newest first", clocks: "07:00:04 07:00:03 07:00:02 07:00:01", interval: time.Second,
+			codes: "2:0 stamps_coarse",
+		},
+		{
+			name: "newest first", clocks: "07:00:04 07:00:03 07:00:02 07:00:01", interval: time.Second,
 			want:  []series.Run{run("07:00:01", 5040, 5030, 5020, 5010)},
-			codes: "3:0 clock_backwards, 4:0 clock_backwards, 5:0 clock_backwards"},
-		{name: "clock set back into a free stretch", clocks: "07:10:00 07:10:01 07:10:02 07:00:00 07:00:01 07:00:02 07:00:03 07:00:04", interval: time.Second,
+			codes: "3:0 clock_backwards, 4:0 clock_backwards, 5:0 clock_backwards",
+		},
+		{
+			name: "clock set back into a free stretch", clocks: "07:10:00 07:10:01 07:10:02 07:00:00 07:00:01 07:00:02 07:00:03 07:00:04", interval: time.Second,
 			want:  []series.Run{run("07:00:00", 5040, 5050, 5060, 5070, 5080), run("07:10:00", 5010, 5020, 5030)},
-			codes: "5:0 clock_backwards"},
-		{name: "overlap accepted", clocks: "07:00:00 07:00:01 07:00:02 07:00:03 07:00:04 07:00:03 07:00:04 07:00:05", interval: time.Second, o: logfile.Options{AcceptUnreadable: true},
+			codes: "5:0 clock_backwards",
+		},
+		{
+			name: "overlap accepted", clocks: "07:00:00 07:00:01 07:00:02 07:00:03 07:00:04 07:00:03 07:00:04 07:00:05", interval: time.Second, o: logfile.Options{AcceptUnreadable: true},
 			want:  []series.Run{run("07:00:00", 5010, 5020, 5030, 5040, 5050, 5080)},
-			codes: "7:0 clock_backwards, 7:0 clock_overlaps, 8:0 clock_overlaps, 9:0 clock_overlaps"},
-		{name: "offset", clocks: "07:00:00 07:00:01 07:00:02", interval: time.Second, o: logfile.Options{ClockOffset: -90 * time.Second},
-			want: []series.Run{run("06:58:30", 5010, 5020, 5030)}, codes: "0:0 clock_corrected"},
-		{name: "drift", clocks: "07:00:00 07:00:01 07:00:02 07:00:03 07:00:04 17:00:00", interval: time.Second,
+			codes: "7:0 clock_backwards, 7:0 clock_overlaps, 8:0 clock_overlaps, 9:0 clock_overlaps",
+		},
+		{
+			name: "offset", clocks: "07:00:00 07:00:01 07:00:02", interval: time.Second, o: logfile.Options{ClockOffset: -90 * time.Second},
+			want: []series.Run{run("06:58:30", 5010, 5020, 5030)}, codes: "0:0 clock_corrected",
+		},
+		{
+			name: "drift", clocks: "07:00:00 07:00:01 07:00:02 07:00:03 07:00:04 17:00:00", interval: time.Second,
 			o: logfile.Options{ClockChecks: []logfile.ClockCheck{
 				{MeterAt: at("2026-03-14T07:00:00Z"), TrueAt: at("2026-03-14T07:00:10Z")},
-				{MeterAt: at("2026-03-14T17:00:00Z"), TrueAt: at("2026-03-14T17:00:30Z")}}},
-			want: []series.Run{run("07:00:10", 5010, 5020, 5030, 5040, 5050), run("17:00:30", 5060)}, codes: "0:0 clock_corrected"},
+				{MeterAt: at("2026-03-14T17:00:00Z"), TrueAt: at("2026-03-14T17:00:30Z")},
+			}},
+			want: []series.Run{run("07:00:10", 5010, 5020, 5030, 5040, 5050), run("17:00:30", 5060)}, codes: "0:0 clock_corrected",
+		},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -110,18 +110,24 @@ func (p *problems) quantity(l Layout, o Options) {
 	}
 	c := l.Columns.Level
 	if w, ok := weightingOf(l.Unit); ok && w != 0 && w != o.Quantity[1] {
-		p.add(Problem{Column: c, Code: "weighting_differs", Text: l.Unit, Refuses: true,
-			Detail: fmt.Sprintf("the file is weighted %c, the declared quantity is %s", w, o.Quantity)})
+		p.add(Problem{
+			Column: c, Code: "weighting_differs", Text: l.Unit, Refuses: true,
+			Detail: fmt.Sprintf("the file is weighted %c, the declared quantity is %s", w, o.Quantity),
+		})
 		return
 	}
 	switch {
 	case l.Quantity == "" || l.Quantity == o.Quantity:
 	case l.Quantity[1] != o.Quantity[1]:
-		p.add(Problem{Column: c, Code: "weighting_differs", Text: l.Quantity, Refuses: true,
-			Detail: fmt.Sprintf("the file names %s, the declared quantity is %s", l.Quantity, o.Quantity)})
+		p.add(Problem{
+			Column: c, Code: "weighting_differs", Text: l.Quantity, Refuses: true,
+			Detail: fmt.Sprintf("the file names %s, the declared quantity is %s", l.Quantity, o.Quantity),
+		})
 	default:
-		p.add(Problem{Column: c, Code: "quantity_differs", Text: l.Quantity, Refuses: true,
-			Detail: fmt.Sprintf("the file names %s, the declared quantity is %s", l.Quantity, o.Quantity)})
+		p.add(Problem{
+			Column: c, Code: "quantity_differs", Text: l.Quantity, Refuses: true,
+			Detail: fmt.Sprintf("the file names %s, the declared quantity is %s", l.Quantity, o.Quantity),
+		})
 	}
 }
 

@@ -160,8 +160,10 @@ func TestReadRefusals(t *testing.T) {
 		{"ambiguous dates", "date;time;level\n03/04/2026;07:00:00;51.2\n03/04/2026;07:00:01;51.2\n", "2:1 date_order_ambiguous!"},
 		{"contradictory dates", "date;time;level\n13/04/2026;07:00:00;51.2\n04/13/2026;07:00:01;51.2\n", "3:1 date_impossible!"},
 		{"several levels", "date;time;LAeq;LAFmax\n2026-03-14;07:00:00;51.2;60.1\n", "0:0 level_column_ambiguous!"},
-		{"clock runs back over levels", rowsFrom("2026-03-14 07:00:00,51", "2026-03-14 07:00:01,51", "2026-03-14 07:00:02,51", "2026-03-14 07:00:01,51", "2026-03-14 07:00:02,51"),
-			"5:0 clock_backwards, 6:0 clock_overlaps!"},
+		{
+			"clock runs back over levels", rowsFrom("2026-03-14 07:00:00,51", "2026-03-14 07:00:01,51", "2026-03-14 07:00:02,51", "2026-03-14 07:00:01,51", "2026-03-14 07:00:02,51"),
+			"5:0 clock_backwards, 6:0 clock_overlaps!",
+		},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -145,7 +145,8 @@ func (r *record) each(tracks []*track, f func(t *track, at, step int64, levels [
 			kind, x := b[0], binary.LittleEndian.Uint16(b[1:])
 			b = b[3:]
 			levels[0] = acoustic.Level(int16(x))
-			n, number := 1, c.last
+			n := 1
+			var number int
 			var at int64
 			var line int
 			switch kind {

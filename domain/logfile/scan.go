@@ -403,8 +403,10 @@ func (p *plan) settle(o Options, found *problems) {
 		case p.interval == 0 && p.rows.Read > maxSpot, len(t.segments) > maxSegments, t.overlaps && len(t.segments) > maxOverlaps:
 			found.add(Problem{Line: t.lastLine, Code: "order_unclear", Detail: "the rows are too much out of order", Refuses: true})
 		case t.overlaps:
-			found.add(Problem{Line: t.lastLine, Code: "clock_overlaps", Refuses: !o.AcceptUnreadable,
-				Detail: "the clock ran back into time that was already recorded, so that two levels stand for one instant"})
+			found.add(Problem{
+				Line: t.lastLine, Code: "clock_overlaps", Refuses: !o.AcceptUnreadable,
+				Detail: "the clock ran back into time that was already recorded, so that two levels stand for one instant",
+			})
 		}
 	}
 }

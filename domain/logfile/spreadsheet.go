@@ -68,8 +68,10 @@ func openSpreadsheet(r io.Reader, name string) (text io.Reader, sheet string, p 
 	}
 	if name != "" && !slices.Contains(sheets, name) {
 		t.Close()
-		return nil, "", &Problem{Code: "sheet_missing", Text: name, Refuses: true,
-			Detail: "the spreadsheet has no sheet of this name; it has " + strings.Join(sheets, ", ")}, nil
+		return nil, "", &Problem{
+			Code: "sheet_missing", Text: name, Refuses: true,
+			Detail: "the spreadsheet has no sheet of this name; it has " + strings.Join(sheets, ", "),
+		}, nil
 	}
 	if sheet = name; sheet == "" {
 		most := -1

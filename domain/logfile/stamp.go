@@ -320,8 +320,8 @@ func cutStamp(b []byte) (datePart, clockPart []byte, ok bool) {
 }
 
 func firstWord(b []byte) []byte {
-	if i := bytes.IndexByte(b, ' '); i >= 0 {
-		return b[:i]
+	if before, _, ok := bytes.Cut(b, []byte{' '}); ok {
+		return before
 	}
 	return b
 }

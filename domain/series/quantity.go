@@ -16,6 +16,7 @@ type Quantity struct {
 // Kind tells numbers read at an instant from numbers over an interval.
 type Kind uint8
 
+// The kinds.
 const (
 	Sampled  Kind = iota // read at the beginning of the sample and standing for it
 	Interval             // over the whole of the sample's interval
@@ -32,6 +33,7 @@ func (k Kind) String() string {
 // Statistic is what of the level, or of the thing beside it, a number gives.
 type Statistic uint8
 
+// The statistics.
 const (
 	Instant      Statistic = iota // time-weighted level, or a side measurement, at an instant
 	Equivalent                    // equivalent continuous level; time-weighted first where Time is set (LAIeq)

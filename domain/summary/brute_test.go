@@ -153,10 +153,10 @@ func (b *brute) wall(t time.Time) time.Time {
 
 // stepKey names the step that an instant lies in.
 func (b *brute) stepKey(t time.Time) string {
-	switch {
-	case b.r.Step == 24*time.Hour: // the day begins with its day period, at 07
+	switch b.r.Step {
+	case 24 * time.Hour: // the day begins with its day period, at 07
 		return b.wall(t).Add(-7 * time.Hour).Format(time.DateOnly)
-	case b.r.Step == 7*time.Hour: // divides no day
+	case 7 * time.Hour: // divides no day
 		return fmt.Sprint(int(t.Sub(*b.r.From) / b.r.Step))
 	}
 	w := b.wall(t)

@@ -209,7 +209,7 @@ func distribution(sh *sheet, prefix string, parts []Part) {
 		})
 	}
 	reason := ""
-	if contest(parts, func(a, b Header) bool { return false }) {
+	if contest(parts, func(_, _ Header) bool { return false }) {
 		reason = contested(parts)
 	}
 	for _, p := range parts {

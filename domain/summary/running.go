@@ -2,6 +2,7 @@ package summary
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"leveltrail/domain/acoustic"
@@ -98,8 +99,8 @@ func (q *queue) push(t series.Tally) {
 func (q *queue) pop() {
 	if len(q.out) == 0 {
 		var sum series.Tally
-		for i := len(q.in) - 1; i >= 0; i-- {
-			sum = sum.Plus(q.in[i])
+		for _, v := range slices.Backward(q.in) {
+			sum = sum.Plus(v)
 			q.out = append(q.out, sum)
 		}
 		q.in, q.front = q.in[:0], series.Tally{}

@@ -41,9 +41,6 @@ const leastEffective = 10
 // seldom below 10 (by simulation, see COVERAGE.md).
 const leastEstimated = 30
 
-// leastFreedom is the least number of degrees of freedom for a figure to be given.
-const leastFreedom = leastEffective - 1
-
 // tooFew says why there is no figure.
 func tooFew(effective float64) string {
 	return fmt.Sprintf("the effective sample size is %.1f, at least %d are needed", effective, leastEffective)

@@ -51,6 +51,7 @@ func (w Webhook) Validate() error {
 // State says how far a delivery is.
 type State string
 
+// The states.
 const (
 	Pending   State = "pending"   // being sent, or waiting to be sent again
 	Delivered State = "delivered" // the receiver answered 2xx

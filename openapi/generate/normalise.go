@@ -117,7 +117,7 @@ func tidySchema(o object, standIns map[string]object, names map[string]string) {
 	switch ref := o["$ref"]; {
 	case null:
 		allowNull(o)
-	case ref != nil && len(o) > 1 && !(len(o) == 2 && o[nullWhenSent] != nil):
+	case ref != nil && len(o) > 1 && (len(o) != 2 || o[nullWhenSent] == nil):
 		delete(o, "$ref")
 		o["allOf"] = []any{object{"$ref": ref}}
 	}

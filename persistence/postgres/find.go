@@ -136,11 +136,11 @@ func installHint(goos, release string) string {
 	if goos == "darwin" {
 		return "brew install postgresql@17"
 	}
-	ids := ""
+	var ids strings.Builder
 	for line := range strings.Lines(release) {
 		key, value, _ := strings.Cut(strings.TrimSpace(line), "=")
 		if key == "ID" || key == "ID_LIKE" {
-			ids += " " + strings.Trim(value, `"'`)
+			ids.WriteString(" " + strings.Trim(value, `"'`))
 		}
 	}
 	commands := map[string]string{
@@ -149,7 +149,7 @@ func installHint(goos, release string) string {
 		"suse": "zypper install postgresql-server", "opensuse": "zypper install postgresql-server",
 		"arch": "pacman -S postgresql", "alpine": "apk add postgresql",
 	}
-	for _, id := range strings.Fields(ids) {
+	for id := range strings.FieldsSeq(ids.String()) {
 		if command := commands[id]; command != "" {
 			return command
 		}

@@ -112,8 +112,10 @@ func TestFind(t *testing.T) {
 
 	t.Run("npm failure is told", func(t *testing.T) {
 		t.Parallel()
-		s := search{getenv: func(string) string { return "" }, root: at("empty"), install: "do",
-			fetch: func() (string, error) { return "", errors.New("no network") }}
+		s := search{
+			getenv: func(string) string { return "" }, root: at("empty"), install: "do",
+			fetch: func() (string, error) { return "", errors.New("no network") },
+		}
 		if _, err := s.find(0); err == nil || !strings.Contains(err.Error(), "(npm: no network)") {
 			t.Errorf("find(0) = %v; want the failure of npm in it", err)
 		}

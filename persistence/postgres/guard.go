@@ -36,6 +36,6 @@ rm -rf "$1"`
 
 // dismiss ends the guard, once the server has ended.
 func (g *guard) dismiss() {
-	g.cmd.Process.Kill()
-	g.cmd.Wait()
+	_ = g.cmd.Process.Kill() // it may have ended
+	_ = g.cmd.Wait()
 }

@@ -93,7 +93,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 		if s.cmd == nil {
 			s.lock.Close()
 		} else {
-			s.Stop()
+			_ = s.Stop() // the first error counts
 		}
 		if s.throwaway {
 			os.RemoveAll(s.dir)
@@ -136,8 +136,10 @@ func (s *Server) start(ctx context.Context, progress func(string)) error {
 // whoever reaches its socket, so there is no password.
 func (s *Server) URL(user, database string) string {
 	query := url.Values{"host": {s.socketDir()}, "port": {port}, "sslmode": {"disable"}}
-	return (&url.URL{Scheme: "postgres", User: url.User(user), Path: "/" + database,
-		RawQuery: query.Encode(), OmitHost: false}).String()
+	return (&url.URL{
+		Scheme: "postgres", User: url.User(user), Path: "/" + database,
+		RawQuery: query.Encode(), OmitHost: false,
+	}).String()
 }
 
 // Superuser returns the name of the superuser, that of the OS user the server runs as.
@@ -155,7 +157,7 @@ func (s *Server) end() error {
 	}
 	var err error
 	for _, sig := range signals {
-		s.cmd.Process.Signal(sig)
+		_ = s.cmd.Process.Signal(sig) // it may have ended
 		select {
 		case <-s.exited:
 			if s.guard != nil {
@@ -178,16 +180,18 @@ func (s *Server) spawn(bin string) error {
 		return err
 	}
 	log := filepath.Join(s.dir, "server.log")
-	os.Rename(log, log+".1")
+	_ = os.Rename(log, log+".1") // there may be none
 	out, err := os.Create(log)
 	if err != nil {
 		return err
 	}
 	defer out.Close()
 
-	args := []string{"-D", s.data(), "-p", port, "-c", "listen_addresses=",
+	args := []string{
+		"-D", s.data(), "-p", port, "-c", "listen_addresses=",
 		"-c", `unix_socket_directories="` + strings.ReplaceAll(s.socketDir(), `"`, `""`) + `"`,
-		"-c", "unix_socket_permissions=0700", "-c", "timezone=UTC", "-c", "log_timezone=UTC"}
+		"-c", "unix_socket_permissions=0700", "-c", "timezone=UTC", "-c", "log_timezone=UTC",
+	}
 	end := syscall.SIGINT
 	if s.throwaway {
 		args = append(args, "-c", "fsync=off", "-c", "synchronous_commit=off", "-c", "full_page_writes=off")
@@ -204,7 +208,7 @@ func (s *Server) spawn(bin string) error {
 		err := cmd.Start()
 		started <- err
 		if err == nil {
-			cmd.Wait()
+			_ = cmd.Wait() // that it ended is all that counts
 			close(s.exited)
 		}
 	}()

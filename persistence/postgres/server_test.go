@@ -18,7 +18,7 @@ import (
 // dir returns a directory with a short path that any user may enter.
 func dir(t *testing.T) string {
 	t.Helper()
-	parent, err := os.MkdirTemp("/tmp", "lt-")
+	parent, err := os.MkdirTemp("/tmp", "lt-") //nolint:usetesting // the path of a socket must be short
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -35,7 +35,7 @@ func start(t *testing.T, cfg postgres.Config) *postgres.Server {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { s.Stop() })
+	t.Cleanup(func() { _ = s.Stop() })
 	return s
 }
 
@@ -142,7 +142,7 @@ func TestClusterOfAnotherMajorVersionIsRefused(t *testing.T) {
 		}
 		s, err := postgres.Start(t.Context(), postgres.Config{Dir: home})
 		if err == nil {
-			s.Stop()
+			_ = s.Stop()
 		}
 		if err == nil || !strings.Contains(err.Error(), want) || strings.Contains(err.Error(), "\n") {
 			t.Errorf("Start on a cluster of version %q = %v; want one line with %q", version, err, want)
@@ -199,7 +199,7 @@ func TestMain(m *testing.M) {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
-		syscall.Kill(os.Getpid(), syscall.SIGKILL)
+		_ = syscall.Kill(os.Getpid(), syscall.SIGKILL)
 	}
 	os.Exit(m.Run())
 }

@@ -17,8 +17,8 @@ import (
 
 	"github.com/google/uuid"
 
-	"leveltrail/domain/webhook"
 	"leveltrail/cmd/leveltrail/outbound"
+	"leveltrail/domain/webhook"
 )
 
 var loopback = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}
@@ -49,7 +49,7 @@ func TestPostIsSigned(t *testing.T) {
 	address, roots := receive(t, func(w http.ResponseWriter, r *http.Request) {
 		body, _ := io.ReadAll(r.Body)
 		mac := hmac.New(sha256.New, secret)
-		io.WriteString(mac, r.Header.Get("Webhook-Id")+"."+r.Header.Get("Webhook-Timestamp")+"."+string(body))
+		_, _ = io.WriteString(mac, r.Header.Get("Webhook-Id")+"."+r.Header.Get("Webhook-Timestamp")+"."+string(body))
 		want := "v1," + base64.StdEncoding.EncodeToString(mac.Sum(nil))
 		if r.Method != http.MethodPost || r.URL.String() != "/hook?a=b" || r.Header.Get("Content-Type") != "application/json" ||
 			r.Header.Get("Webhook-Id") != id.String() || r.Header.Get("Webhook-Timestamp") != "1800000000" || r.Header.Get("Webhook-Signature") != want {
@@ -85,7 +85,7 @@ func TestPostOutcomes(t *testing.T) {
 			w.WriteHeader(http.StatusGone)
 		case "/500":
 			w.WriteHeader(http.StatusInternalServerError)
-			io.WriteString(w, "secret of the receiver's network")
+			_, _ = io.WriteString(w, "secret of the receiver's network")
 		case "/broken":
 			panic(http.ErrAbortHandler)
 		}

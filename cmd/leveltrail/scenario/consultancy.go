@@ -107,18 +107,29 @@ var jobs = []job{
 			{1, "By the road", "free_field", 4}, {2, "Quiet yard", "free_field", 1.5}, {3, "Garden", "free_field", 1.5},
 		},
 		checks: []check{
-			{"meter A", "2026-04-14 06:35:00", 94.0}, {"meter A", "2026-04-15 07:15:00", 93.9},
-			{"meter B", "2026-04-14 06:45:00", 94.1}, {"meter B", "2026-04-15 07:25:00", 94.0},
-			{"meter C", "2026-04-14 06:55:00", 93.9}, {"meter C", "2026-04-15 07:35:00", 94.0},
+			{"meter A", "2026-04-14 06:35:00", 94.0},
+			{"meter A", "2026-04-15 07:15:00", 93.9},
+			{"meter B", "2026-04-14 06:45:00", 94.1},
+			{"meter B", "2026-04-15 07:25:00", 94.0},
+			{"meter C", "2026-04-14 06:55:00", 93.9},
+			{"meter C", "2026-04-15 07:35:00", 94.0},
 		},
 		recordings: []recording{
-			{position: 1, meter: "meter A", file: "road.csv", layout: semicolons,
-				sound: soundscape{seed: 1, day: 50, night: 42, passByDB: 74, perHour: road}},
-			{position: 2, meter: "meter B", file: "yard.txt", layout: tabs,
-				sound: soundscape{seed: 2, day: 43, night: 31, passByDB: 50, perHour: road}},
-			{position: 3, meter: "meter C", file: "garden.csv", layout: commas(3),
-				sound: soundscape{seed: 3, day: 44, night: 34, passByDB: 54, perHour: road,
-					events: []event{{local("2026-04-15 02:40:00"), 50, 71}}}},
+			{
+				position: 1, meter: "meter A", file: "road.csv", layout: semicolons,
+				sound: soundscape{seed: 1, day: 50, night: 42, passByDB: 74, perHour: road},
+			},
+			{
+				position: 2, meter: "meter B", file: "yard.txt", layout: tabs,
+				sound: soundscape{seed: 2, day: 43, night: 31, passByDB: 50, perHour: road},
+			},
+			{
+				position: 3, meter: "meter C", file: "garden.csv", layout: commas(3),
+				sound: soundscape{
+					seed: 3, day: 44, night: 34, passByDB: 54, perHour: road,
+					events: []event{{local("2026-04-15 02:40:00"), 50, 71}},
+				},
+			},
 		},
 	},
 	{
@@ -136,24 +147,30 @@ var jobs = []job{
 		kind: "environmental", operator: "Invented Operator One", from: "2026-04-16 22:00:00", to: "2026-04-17 06:00:00",
 		positions: []position{{1, "Bedroom window", "near_facade", 4}},
 		checks:    []check{{"meter D", "2026-04-16 21:45:00", 94.0}, {"meter D", "2026-04-17 06:10:00", 94.0}},
-		recordings: []recording{{position: 1, meter: "meter D", file: "night.csv", layout: semicolons,
-			sound: soundscape{seed: 6, day: 44, night: 36, passByDB: 62, perHour: road}}},
+		recordings: []recording{{
+			position: 1, meter: "meter D", file: "night.csv", layout: semicolons,
+			sound: soundscape{seed: 6, day: 44, night: 36, passByDB: 62, perHour: road},
+		}},
 	},
 	{
 		client: developers, reference: "DEMO-04", title: "Building plot, meter under suspicion (invented)",
 		kind: "environmental", operator: "Invented Operator Two", from: "2026-04-28 14:00:00", to: "2026-04-28 15:00:00",
 		positions: []position{{1, "Middle of the plot", "free_field", 1.5}},
 		checks:    []check{{"meter F", "2026-04-28 13:45:00", 94.0}, {"meter F", "2026-04-28 15:10:00", 94.1}},
-		recordings: []recording{{position: 1, meter: "meter F", file: "plot.txt", layout: tabs,
-			sound: soundscape{seed: 7, day: 47, night: 37, passByDB: 63, perHour: road}}},
+		recordings: []recording{{
+			position: 1, meter: "meter F", file: "plot.txt", layout: tabs,
+			sound: soundscape{seed: 7, day: 47, night: 37, passByDB: 63, perHour: road},
+		}},
 	},
 	{
 		client: developers, reference: "DEMO-05", title: "Plant room, meter drifted (invented)",
 		kind: "environmental", operator: "Invented Operator Two", from: "2026-04-23 10:00:00", to: "2026-04-23 11:00:00",
 		positions: []position{{1, "Below the vent", "free_field", 1.5}},
 		checks:    []check{{"meter E", "2026-04-23 09:50:00", 94.0}, {"meter E", "2026-04-23 11:05:00", 93.2}},
-		recordings: []recording{{position: 1, meter: "meter E", file: "vent.csv", layout: commas(1),
-			sound: soundscape{seed: 8, day: 58, night: 58, passByDB: 66, perHour: machine}}},
+		recordings: []recording{{
+			position: 1, meter: "meter E", file: "vent.csv", layout: commas(1),
+			sound: soundscape{seed: 8, day: 58, night: 58, passByDB: 66, perHour: machine},
+		}},
 	},
 }
 

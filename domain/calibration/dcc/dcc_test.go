@@ -38,9 +38,9 @@ func read(t testing.TB, name, language string) dcc.Certificate {
 	return c
 }
 
-func db(l acoustic.Level) *acoustic.Level { return &l }
+func db(l acoustic.Level) *acoustic.Level { return new(l) }
 
-func ptr[T any](v T) *T { return &v }
+func ptr[T any](v T) *T { return new(v) }
 
 func codes(ws []dcc.Warning) (all []string) {
 	for _, w := range ws {
@@ -61,8 +61,10 @@ func TestReadCalibrator(t *testing.T) {
 	}
 	d.Warnings = nil
 	want := dcc.Draft{
-		Item: dcc.Item{Name: "Sound calibrator, class 1", Kind: calibration.SoundCalibrator, Manufacturer: "Invented Tones", Model: "T-2",
-			SerialNumber: "90210", AssetNumber: "A-31", Specification: "IEC 60942:2017", Class: "1"},
+		Item: dcc.Item{
+			Name: "Sound calibrator, class 1", Kind: calibration.SoundCalibrator, Manufacturer: "Invented Tones", Model: "T-2",
+			SerialNumber: "90210", AssetNumber: "A-31", Specification: "IEC 60942:2017", Class: "1",
+		},
 		Laboratory: "Invented Laboratory", Customer: "Invented Consultancy", ReceivedOn: civil.Date{Year: 2025, Month: 2, Day: 3}, Location: "laboratory",
 		Certificate: calibration.Certificate{
 			Accreditation: "9999", Scope: []calibration.Scope{calibration.ScopeCalibrator}, ItemSerialNumber: "90210", Number: "INVENTED-2025-17",
@@ -71,10 +73,14 @@ func TestReadCalibrator(t *testing.T) {
 			AsFound: calibration.Fail, AsLeft: calibration.Pass, Adjusted: true, PatternEvidence: "not_stated", PersonAuthorising: "S. Igner", State: calibration.Draft,
 			ReferenceStandards: []calibration.ReferenceStandard{{Description: "Standard microphone 77", Certificate: "NMI-2024-5"}},
 			Results: []calibration.CertificateResult{
-				{Phase: calibration.AsFound, Test: "As found: Level re 20 µPa, nominal 94 dB, 1 kHz", NominalDB: db(94_00), FrequencyHz: ptr(1000.0), DeviationDB: db(-38),
-					ExpandedUncertaintyDB: ptr(acoustic.Decibel(0.09)), CoverageFactor: ptr(2.0)},
-				{Phase: calibration.AsLeft, Test: "As left: Level re 20 µPa, nominal 94 dB, 1 kHz", NominalDB: db(94_00), FrequencyHz: ptr(1000.0), DeviationDB: db(3),
-					ExpandedUncertaintyDB: ptr(acoustic.Decibel(0.09)), CoverageFactor: ptr(2.0)},
+				{
+					Phase: calibration.AsFound, Test: "As found: Level re 20 µPa, nominal 94 dB, 1 kHz", NominalDB: db(94_00), FrequencyHz: new(1000.0), DeviationDB: db(-38),
+					ExpandedUncertaintyDB: ptr(acoustic.Decibel(0.09)), CoverageFactor: new(2.0),
+				},
+				{
+					Phase: calibration.AsLeft, Test: "As left: Level re 20 µPa, nominal 94 dB, 1 kHz", NominalDB: db(94_00), FrequencyHz: new(1000.0), DeviationDB: db(3),
+					ExpandedUncertaintyDB: ptr(acoustic.Decibel(0.09)), CoverageFactor: new(2.0),
+				},
 			},
 		},
 	}
@@ -115,13 +121,17 @@ func TestReadMeterWithParts(t *testing.T) {
 		t.Errorf("parts (-want +got):\n%s", diff)
 	}
 	line := func(hz float64, dev, low, high acoustic.Level, u acoustic.Decibel) calibration.CertificateResult {
-		return calibration.CertificateResult{Phase: calibration.AsLeft, Test: "Acoustical test, re 20 uPa", NominalDB: db(94_00), FrequencyHz: &hz, DeviationDB: &dev,
-			LimitLowDB: &low, LimitHighDB: &high, ExpandedUncertaintyDB: &u, CoverageFactor: ptr(2.1)}
+		return calibration.CertificateResult{
+			Phase: calibration.AsLeft, Test: "Acoustical test, re 20 uPa", NominalDB: db(94_00), FrequencyHz: &hz, DeviationDB: &dev,
+			LimitLowDB: &low, LimitHighDB: &high, ExpandedUncertaintyDB: &u, CoverageFactor: new(2.1),
+		}
 	}
 	want := []calibration.CertificateResult{
 		line(125, 20, -1_00, 1_00, 0.3), line(1000, -10, -70, 70, 0.25), line(8000, 1_10, -2_50, 1_50, 0.6),
-		{Phase: calibration.AsFound, Test: "Indication at 1 kHz: Deviation", FrequencyHz: ptr(1000.0), DeviationDB: db(-80), LimitLowDB: db(-70),
-			ExpandedUncertaintyDB: ptr(acoustic.Decibel(0.2)), CoverageFactor: ptr(2.0)},
+		{
+			Phase: calibration.AsFound, Test: "Indication at 1 kHz: Deviation", FrequencyHz: new(1000.0), DeviationDB: db(-80), LimitLowDB: db(-70),
+			ExpandedUncertaintyDB: ptr(acoustic.Decibel(0.2)), CoverageFactor: new(2.0),
+		},
 	}
 	if diff := cmp.Diff(want, c.Results); diff != "" {
 		t.Errorf("results (-want +got):\n%s", diff)
@@ -140,8 +150,10 @@ func TestReadMeterWithParts(t *testing.T) {
 // An old and poor file is read as far as it goes, and says what is missing.
 func TestReadSaysWhatIsMissing(t *testing.T) {
 	d := read(t, "meter-2.4.0.xml", "").Drafts[0]
-	want := []string{"accreditation_to_confirm", "adjustment_not_stated", "conformity_conditional", "dates_out_of_order", "issue_date_missing", "kind_unknown",
-		"nominal_level_missing", "reference_not_stated", "serial_number_missing", "uncertainty_missing"}
+	want := []string{
+		"accreditation_to_confirm", "adjustment_not_stated", "conformity_conditional", "dates_out_of_order", "issue_date_missing", "kind_unknown",
+		"nominal_level_missing", "reference_not_stated", "serial_number_missing", "uncertainty_missing",
+	}
 	if diff := cmp.Diff(want, codes(d.Warnings)); diff != "" {
 		t.Errorf("warnings (-want +got):\n%s", diff)
 	}

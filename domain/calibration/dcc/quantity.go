@@ -114,7 +114,7 @@ func unitOf(s string) (unit string, scale float64) {
 
 // floats reads numbers separated by space. ok is false if one of them is none.
 func floats(s string, scale float64) (values []float64, ok bool) {
-	for _, f := range strings.Fields(s) {
+	for f := range strings.FieldsSeq(s) {
 		v, err := strconv.ParseFloat(f, 64)
 		if err != nil || math.IsInf(v, 0) || math.IsNaN(v) {
 			return nil, false

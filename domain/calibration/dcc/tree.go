@@ -132,7 +132,7 @@ func (e *element) is(kind string) bool {
 	if e == nil {
 		return false
 	}
-	for _, r := range strings.Fields(e.attr["refType"]) {
+	for r := range strings.FieldsSeq(e.attr["refType"]) {
 		if _, name, ok := strings.Cut(r, "_"); r == kind || ok && name == kind {
 			return true
 		}
