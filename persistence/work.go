@@ -9,14 +9,14 @@ import (
 	"sync"
 	"time"
 
-	"leveltrail/domain/access"
-	"leveltrail/domain/webhook"
-
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/riverqueue/river"
 	"github.com/riverqueue/river/riverdriver/riverpgxv5"
+
+	"leveltrail/domain/access"
+	"leveltrail/domain/webhook"
 )
 
 // Work is how the background work is done.
@@ -91,7 +91,7 @@ func (s *Store) Work(ctx context.Context, w Work) error {
 	}))
 	river.AddWorker(workers, &deliverer{store: s, send: w.Send, busy: map[uuid.UUID]int{}})
 	queue, err := river.NewClient(riverpgxv5.New(pool), &river.Config{
-		Logger:                      slog.New(warnings{w.Log.Handler()}),
+		Logger:                      slog.New(warnings{w.Log.Handler(), func() bool { return ctx.Err() != nil }}),
 		Workers:                     workers,
 		Queues:                      map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: 2}, "webhooks": {MaxWorkers: sendAtOnce}},
 		JobTimeout:                  jobLimit,
@@ -115,16 +115,32 @@ func (s *Store) Work(ctx context.Context, w Work) error {
 	return nil
 }
 
-// warnings passes on what is worth a look: the queue reports every few seconds that all is well.
-type warnings struct{ slog.Handler }
+// warnings passes on what is worth a look: the queue reports every few seconds that
+// all is well, and while it stops that what it was doing was stopped.
+type warnings struct {
+	slog.Handler
+	stopping func() bool
+}
+
+// Handle implements slog.Handler.
+func (w warnings) Handle(ctx context.Context, r slog.Record) error {
+	if w.stopping() {
+		return nil
+	}
+	return w.Handler.Handle(ctx, r)
+}
 
 func (w warnings) Enabled(ctx context.Context, l slog.Level) bool {
 	return l >= slog.LevelWarn && w.Handler.Enabled(ctx, l)
 }
 
-func (w warnings) WithAttrs(as []slog.Attr) slog.Handler { return warnings{w.Handler.WithAttrs(as)} }
+func (w warnings) WithAttrs(as []slog.Attr) slog.Handler {
+	return warnings{w.Handler.WithAttrs(as), w.stopping}
+}
 
-func (w warnings) WithGroup(name string) slog.Handler { return warnings{w.Handler.WithGroup(name)} }
+func (w warnings) WithGroup(name string) slog.Handler {
+	return warnings{w.Handler.WithGroup(name), w.stopping}
+}
 
 func periodic(every time.Duration, args river.JobArgs) *river.PeriodicJob {
 	return river.NewPeriodicJob(river.PeriodicInterval(every),
