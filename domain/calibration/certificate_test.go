@@ -66,7 +66,7 @@ func TestCertificateFindings(t *testing.T) {
 			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"pattern_evidence_missing"}},
 		},
 		{
-			"meter's results without uncertainty", func(w *world, m, _ *calibration.Certificate) { result(m).ExpandedUncertaintyDB = nil },
+			"meter's results without uncertainty", func(_ *world, m, _ *calibration.Certificate) { result(m).ExpandedUncertaintyDB = nil },
 			expect{
 				outcome: calibration.Undetermined, findings: []string{"uncertainty_missing" + day},
 				pending: []string{"2024-06-03T08:00/2024-06-03T18:00"},
@@ -81,14 +81,14 @@ func TestCertificateFindings(t *testing.T) {
 		}},
 		// Of a two-level calibrator a laboratory calibrates only one level unless ordered: practice of an accredited laboratory.
 		{
-			"other level used", func(w *world, _, c *calibration.Certificate) {
+			"other level used", func(_ *world, _, c *calibration.Certificate) {
 				other := acoustic.Level(114_00)
 				result(c).NominalDB = &other
 			},
 			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"check_level_not_certified", "check_level_not_certified"}},
 		},
 		{
-			"expected level is not the certificate's", func(w *world, _, c *calibration.Certificate) { result(c) },
+			"expected level is not the certificate's", func(_ *world, _, c *calibration.Certificate) { result(c) },
 			expect{outcome: calibration.ValidWithRemarks, remarks: []string{"expected_level_differs", "expected_level_differs"}},
 		},
 		{"0.05 dB is near enough", func(w *world, _, c *calibration.Certificate) {
