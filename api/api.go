@@ -28,6 +28,11 @@ type Store interface {
 	laboratoryStore
 	instrumentStore
 	certificateStore
+	statusStore
+	documentStore
+	eventStore
+	componentStore
+	personStore
 	fieldCheckStore
 	surveyStore
 	seriesStore
@@ -35,6 +40,7 @@ type Store interface {
 	importStore
 	figureStore
 	verdictStore
+	dispositionStore
 	webhookStore
 	Secret(ctx context.Context, name string) ([]byte, error)
 	Ping(ctx context.Context) error
@@ -113,6 +119,11 @@ func newEngine(s *server) *gin.Engine {
 	laboratoryHandlers{s}.routes(v1)
 	instrumentHandlers{s}.routes(v1)
 	certificateHandlers{s}.routes(v1)
+	statusHandlers{s}.routes(v1)
+	documentHandlers{s}.routes(v1)
+	eventHandlers{s}.routes(v1)
+	componentHandlers{s}.routes(v1)
+	personHandlers{s}.routes(v1)
 	fieldCheckHandlers{s}.routes(v1)
 	surveyHandlers{s}.routes(v1)
 	seriesHandlers{s}.routes(v1)
@@ -120,6 +131,7 @@ func newEngine(s *server) *gin.Engine {
 	importHandlers{s}.routes(v1)
 	figureHandlers{s}.routes(v1)
 	verdictHandlers{s}.routes(v1)
+	dispositionHandlers{s}.routes(v1)
 	ruleProfileHandlers{s}.routes(v1)
 	webhookHandlers{s}.routes(v1)
 	requireGrants(e)

@@ -15,6 +15,7 @@ import (
 
 type verdictStore interface {
 	VerdictFacts(ctx context.Context, surveyID uuid.UUID, asKnownAt *time.Time) (calibration.Facts, error)
+	SurveysOfSeries(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]uuid.UUID, error)
 }
 
 // Window is the half-open stretch of time from, to.
@@ -33,29 +34,25 @@ type SeriesVerdict struct {
 
 // Subject is the record that a finding is about.
 type Subject struct {
-	Type    string    `json:"type"` // Kind of record: series, instrument, certificate or field_check; further ones may appear
-	ID      uuid.UUID `json:"id"`
+	Type    string    `json:"type"`    // Kind of record, such as series, instrument, certificate, field_check or event; further ones may appear
+	ID      uuid.UUID `json:"id"`      // Zero where the key may not see the record
 	Version int       `json:"version"` // Version of the record
-}
-
-// Disposition is a decision on a finding.
-type Disposition struct {
-	Decision string `json:"decision" enums:"accept,reject"` // What was decided
-	Reason   string `json:"reason"`                         // Why
 }
 
 // Finding is one reason of a verdict.
 type Finding struct {
-	Key         string       `json:"key"`                                            // Changes with the subject's version, so that a changed fact asks again
-	Rule        string       `json:"rule"`                                           // What is found; further rules may appear
-	Severity    string       `json:"severity" enums:"fail,undetermined,remark,info"` // What it does to its window
-	Subject     Subject      `json:"subject"`                                        // What it is about
-	SeriesID    uuid.UUID    `json:"series_id"`                                      // Series that it touches
-	From        *time.Time   `json:"from"`                                           // Window that it touches; null if it has none
-	To          *time.Time   `json:"to"`                                             // End of the window
-	Detail      string       `json:"detail"`                                         // For people, with the values; times are those of the site
-	Reference   string       `json:"reference"`                                      // Clause, or "house value"
-	Disposition *Disposition `json:"disposition"`                                    // Decision on it; null while there is none
+	Key           string       `json:"key"`                                            // Changes with the subject's version, so that a changed fact asks again
+	Rule          string       `json:"rule"`                                           // What is found; further rules may appear
+	Severity      string       `json:"severity" enums:"fail,undetermined,remark,info"` // What it does to its window
+	Subject       Subject      `json:"subject"`                                        // What it is about
+	SeriesID      uuid.UUID    `json:"series_id"`                                      // Series that it touches
+	From          *time.Time   `json:"from"`                                           // Window that it touches; null if it has none
+	To            *time.Time   `json:"to"`                                             // End of the window
+	Detail        string       `json:"detail"`                                         // For people, with the values; times are those of the site
+	Reference     string       `json:"reference"`                                      // Clause, or "house value"
+	Disposition   *Disposition `json:"disposition"`                                    // Decision on it; null while there is none
+	Disposable    bool         `json:"disposable"`                                     // It may be accepted: it is undetermined, or a fail that a person may judge
+	OtherSurveyID *uuid.UUID   `json:"other_survey_id,omitempty"`                      // Of use elsewhere at the same time: the survey, if the key may see it
 }
 
 // Verdict says whether a survey's measurements stand on valid calibration.
@@ -78,7 +75,8 @@ func windowsOf(spans []series.Span) []Window {
 	return w
 }
 
-func verdictOf(v calibration.Verdict) Verdict {
+// verdictOf makes the body of a verdict; visible are the surveys of those series of others that the caller may see.
+func verdictOf(v calibration.Verdict, visible map[uuid.UUID]uuid.UUID) Verdict {
 	out := Verdict{
 		SurveyID: v.SurveyID, Outcome: string(v.Outcome), Why: v.Why(), RuleProfile: RuleProfileEdition{v.Profile, v.Edition},
 		AsKnownAt: v.AsKnownAt, InputsSHA256: v.InputsSHA256, Series: []SeriesVerdict{}, Findings: []Finding{},
@@ -87,10 +85,22 @@ func verdictOf(v calibration.Verdict) Verdict {
 		out.Series = append(out.Series, SeriesVerdict{s.SeriesID, string(s.Outcome), windowsOf(s.Usable), windowsOf(s.Pending)})
 	}
 	for _, f := range v.Findings {
-		out.Findings = append(out.Findings, Finding{
+		b := Finding{
 			Key: f.Key, Rule: string(f.Rule), Severity: string(f.Severity), Subject: Subject(f.Subject), SeriesID: f.SeriesID,
-			From: f.From, To: f.To, Detail: f.Detail, Reference: f.Reference,
-		})
+			From: f.From, To: f.To, Detail: f.Detail, Reference: f.Reference, Disposable: f.Accepts(calibration.Accept),
+		}
+		if f.Disposition != nil {
+			d := dispositionOf(*f.Disposition)
+			b.Disposition = &d
+		}
+		if f.Rule == calibration.InstrumentUseOverlaps {
+			if other, ok := visible[f.Subject.ID]; ok {
+				b.OtherSurveyID = &other
+			} else {
+				b.Subject.ID = uuid.Nil
+			}
+		}
+		out.Findings = append(out.Findings, b)
 	}
 	return out
 }
@@ -138,5 +148,17 @@ func (h verdictHandlers) get(c *gin.Context) (Verdict, error) {
 	if err != nil {
 		return Verdict{}, err
 	}
-	return verdictOf(v), nil
+	var others []uuid.UUID
+	for _, f := range v.Findings {
+		if f.Rule == calibration.InstrumentUseOverlaps {
+			others = append(others, f.Subject.ID)
+		}
+	}
+	var visible map[uuid.UUID]uuid.UUID
+	if others != nil {
+		if visible, err = h.store.SurveysOfSeries(c.Request.Context(), others); err != nil {
+			return Verdict{}, err
+		}
+	}
+	return verdictOf(v, visible), nil
 }

@@ -18,7 +18,7 @@ import (
 
 // kind is a kind of record: a table that holds the current version of each and
 // a table, its name ending in _version, that holds every version. Columns fill
-// the fields of T whose names they match but for case and underscores.
+// the fields of T whose db tags they are, or whose names they match but for case and underscores.
 type kind[T any] struct {
 	table   string
 	columns []string
@@ -31,14 +31,15 @@ type kind[T any] struct {
 func kindOf[T any](table, columns string) kind[T] {
 	k := kind[T]{table: table, columns: strings.Fields(columns)}
 	t := reflect.TypeFor[T]()
+	fields := reflect.VisibleFields(t)
 	for _, c := range k.columns {
-		f, ok := t.FieldByNameFunc(func(name string) bool {
-			return strings.EqualFold(name, strings.ReplaceAll(c, "_", ""))
+		i := slices.IndexFunc(fields, func(f reflect.StructField) bool {
+			return f.Tag.Get("db") == c || strings.EqualFold(f.Name, strings.ReplaceAll(c, "_", ""))
 		})
-		if !ok {
+		if i < 0 {
 			panic(fmt.Sprintf("%s has no field for column %s", t, c))
 		}
-		k.fields = append(k.fields, f.Index[0])
+		k.fields = append(k.fields, fields[i].Index[0])
 	}
 	k.list = strings.Join(k.columns, ", ")
 	versioned[table] = k.content

@@ -26,7 +26,7 @@ func (s *Store) VerdictFacts(ctx context.Context, surveyID uuid.UUID, asKnownAt 
 		if err != nil {
 			return err
 		}
-		f = calibration.Facts{SurveyID: v.ID, SurveyVersion: v.Version, Zone: zone, AsKnownAt: at}
+		f = calibration.Facts{SurveyID: v.ID, SurveyVersion: v.Version, Zone: zone, AsKnownAt: at, Operator: v.Operator}
 		var ok bool
 		if f.Profile, ok = calibration.ProfileEdition(v.RuleProfile, v.RuleProfileEdition); !ok {
 			return fmt.Errorf("survey %s: no edition %q of rule profile %q", v.ID, v.RuleProfileEdition, v.RuleProfile)
@@ -35,6 +35,16 @@ func (s *Store) VerdictFacts(ctx context.Context, surveyID uuid.UUID, asKnownAt 
 			return err
 		}
 		if f.Data, err = dataKnown(ctx, q, v, at); err != nil {
+			return err
+		}
+		f.Data = withClock(f.Data, f.Series, v)
+		if f.Data, err = withOverlaps(ctx, q, f, v.ClientID); err != nil {
+			return err
+		}
+		if f.Dispositions, err = dispositions.known(ctx, q, at, `client_id = $2 and survey_id = $3`, v.ClientID, v.ID); err != nil {
+			return err
+		}
+		if f.People, err = people.known(ctx, q, at, `true`); err != nil {
 			return err
 		}
 		return addCalibration(ctx, q, &f)
@@ -142,15 +152,27 @@ func addCalibration(ctx context.Context, q conn, f *calibration.Facts) (err erro
 	for _, c := range f.Checks {
 		used = append(used, c.CalibratorID)
 	}
+	if f.Components, err = fittedOn(ctx, q, f.AsKnownAt, used); err != nil {
+		return err
+	}
+	for _, c := range f.Components {
+		used = append(used, c.InstrumentID, c.PartID)
+	}
+	if f.Events, err = events.known(ctx, q, f.AsKnownAt, `instrument_id = any($2)`, used); err != nil {
+		return err
+	}
 	if f.Instruments, err = instruments.known(ctx, q, f.AsKnownAt, `id = any($2)`, used); err != nil {
 		return err
 	}
 	if f.Certificates, err = certificates.known(ctx, q, f.AsKnownAt, `instrument_id = any($2)`, used); err != nil {
 		return err
 	}
-	var issuers []uuid.UUID
+	var issuers, issued []uuid.UUID
 	for _, c := range f.Certificates {
-		issuers = append(issuers, c.LaboratoryID)
+		issuers, issued = append(issuers, c.LaboratoryID), append(issued, c.ID)
+	}
+	if f.Statuses, err = certificateStatuses.known(ctx, q, f.AsKnownAt, `certificate_id = any($2)`, issued); err != nil {
+		return err
 	}
 	f.Laboratories, err = laboratories.known(ctx, q, f.AsKnownAt, `id = any($2)`, issuers)
 	return err

@@ -19,8 +19,8 @@ type Component struct {
 	ID           uuid.UUID
 	InstrumentID uuid.UUID // the meter
 	PartID       uuid.UUID
-	From         time.Time
-	To           *time.Time // nil while it is fitted
+	From         time.Time  `db:"starts_at"`
+	To           *time.Time `db:"ends_at"` // nil while it is fitted
 
 	Version    int
 	CreatedAt  time.Time

@@ -20,12 +20,13 @@ const (
 // Disposition is one version of a quality lead's decision on a finding of a
 // survey. It counts from its instant in what was known, and never changes the finding's facts.
 type Disposition struct {
+	ClientID   uuid.UUID
 	ID         uuid.UUID
 	SurveyID   uuid.UUID
 	FindingKey string
 	Decision   string // Accept or Reject
 	Reason     string
-	By         string // the name of who decided
+	By         string `db:"decided_by"` // the name of who decided
 
 	Version    int
 	CreatedAt  time.Time

@@ -27,8 +27,8 @@ type Event struct {
 	ID           uuid.UUID
 	InstrumentID uuid.UUID
 	Kind         EventKind
-	On           civil.Date
-	EndsCover    bool // what was calibrated before is no longer what there is
+	On           civil.Date `db:"on_day"`
+	EndsCover    bool       // what was calibrated before is no longer what there is
 	// BeforeCalibration says that it came before the calibration of the same day,
 	// which so takes it in. Of another day it says nothing.
 	BeforeCalibration bool
@@ -77,9 +77,12 @@ type CertificateStatus struct {
 	CertificateID uuid.UUID
 	Status        string     // Active, Withdrawn or Superseded
 	EffectiveFrom civil.Date // first day on which it may not be relied on; the day of calibration: it never might
-	By            string
+	By            string     `db:"decided_by"`
 	Reason        string
-	RecordedAt    time.Time
+
+	Version    int // 1: an entry never changes
+	CreatedAt  time.Time
+	RecordedAt time.Time
 }
 
 // Validate reports every field that makes s, about certificate c, unfit to store, as one [fault.Error].

@@ -24,6 +24,7 @@ func describeBodies(doc, schemas object) {
 		if op.path == "/v1/surveys/{id}/imports" {
 			describeStoredImport(child(body, "content"), schemas)
 		}
+		describeDocument(child(body, "content"))
 		closeObjects(body, schemas, map[string]bool{})
 		if media, ok := child(body, "content")[mergePatch].(object); ok {
 			patchSchema(child(media, "schema"), schemas)
@@ -43,6 +44,18 @@ func describeStoredImport(content, schemas object) {
 	stored["oneOf"] = []any{object{"required": []any{"import_id"}}, object{"required": []any{"upload_id"}}}
 	schemas["StoredImport"] = stored
 	content["application/json"] = object{"schema": object{"$ref": schemaPath + "StoredImport"}}
+}
+
+// describeDocument makes the body of a request that takes a PDF the bytes themselves:
+// swag always writes application/json beside it.
+func describeDocument(content object) {
+	if content["application/pdf"] == nil {
+		return
+	}
+	delete(content, "application/json")
+	for media := range content {
+		content[media] = object{"schema": object{"type": "string", "format": "binary"}}
+	}
 }
 
 // closeObjects forbids unknown members in every object that a request body can hold, as the service does.

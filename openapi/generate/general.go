@@ -26,6 +26,8 @@ package main
 //	@tag.description	Calibration certificates of instruments.
 //	@tag.name			field-checks
 //	@tag.description	Sound calibrators put on meters before, between and after measuring.
+//	@tag.name			people
+//	@tag.description	Who measures, and by which methods they may.
 //	@tag.name			rule-profiles
 //	@tag.description	What a method asks of calibration: intervals, drift, classes, checks.
 //	@tag.name			figures
