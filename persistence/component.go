@@ -27,7 +27,8 @@ func (s *Store) UpdateComponent(ctx context.Context, c calibration.Component) (c
 
 // fit stores c with put if its part sits nowhere else at the time.
 func (s *Store) fit(ctx context.Context, c calibration.Component,
-	put func(context.Context, conn, calibration.Component, time.Time) (calibration.Component, error)) (calibration.Component, error) {
+	put func(context.Context, conn, calibration.Component, time.Time) (calibration.Component, error),
+) (calibration.Component, error) {
 	err := s.write(ctx, func(tx pgx.Tx) error {
 		// Another request that fits the same part is waited for.
 		if _, err := tx.Exec(ctx, `select pg_advisory_xact_lock(hashtextextended($1, 3))`, c.PartID.String()); err != nil {
