@@ -36,7 +36,7 @@ func unrecorded(ctx context.Context, q conn, v access.Verification) (seq int64, 
 		if err := check("the "+table+" is not the newest version that was sealed", `
 			select `+sealOf+` from (
 				select coalesce(v.id, c.id) as id, coalesce(v.version, c.version) as version
-				from `+table+` c full join (select distinct on (id) * from `+table+`_version order by id, version desc) v on v.id = c.id
+				from "`+table+`" c full join (select distinct on (id) * from `+table+`_version order by id, version desc) v on v.id = c.id
 				where (c.*) is distinct from (v.*)) f order by 1 limit 1`, table); err != nil {
 			return 0, "", err
 		}

@@ -16,9 +16,9 @@ import (
 
 // CollectSurvey answers from the samples what plan asks of each series of a
 // survey, withdrawn ones left out, all on one snapshot: of as many series as
-// plan is given, it returns one Ask each. asks and answers are in their order.
-func (s *Store) CollectSurvey(ctx context.Context, surveyID uuid.UUID, plan func([]series.Facts) ([]series.Ask, error)) ([]series.Answer, error) {
-	return s.collect(ctx, `h.survey_id = $1 and not h.withdrawn`, surveyID, func(q conn, facts []series.Facts) ([]series.Ask, error) {
+// plan is given, it returns the Asks of each. Asks and answers are in their order.
+func (s *Store) CollectSurvey(ctx context.Context, surveyID uuid.UUID, plan func([]series.Facts) ([][]series.Ask, error)) ([][]series.Answer, error) {
+	return s.collect(ctx, `h.survey_id = $1 and not h.withdrawn`, surveyID, func(q conn, facts []series.Facts) ([][]series.Ask, error) {
 		if len(facts) == 0 {
 			_, err := surveys.get(ctx, q, surveyID)
 			return nil, err
@@ -27,13 +27,10 @@ func (s *Store) CollectSurvey(ctx context.Context, surveyID uuid.UUID, plan func
 	})
 }
 
-// CollectSeries is as [Store.CollectSurvey], of one series.
+// CollectSeries is as [Store.CollectAll] for one Ask.
 func (s *Store) CollectSeries(ctx context.Context, id uuid.UUID, plan func(series.Facts) (series.Ask, error)) (series.Answer, error) {
-	answers, err := s.collect(ctx, `h.id = $1`, id, func(_ conn, facts []series.Facts) ([]series.Ask, error) {
-		if len(facts) == 0 {
-			return nil, notFound("series")
-		}
-		ask, err := plan(facts[0])
+	answers, err := s.CollectAll(ctx, id, func(f series.Facts) ([]series.Ask, error) {
+		ask, err := plan(f)
 		return []series.Ask{ask}, err
 	})
 	if err != nil {
@@ -42,9 +39,24 @@ func (s *Store) CollectSeries(ctx context.Context, id uuid.UUID, plan func(serie
 	return answers[0], nil
 }
 
+// CollectAll is as [Store.CollectSurvey], of one series.
+func (s *Store) CollectAll(ctx context.Context, id uuid.UUID, plan func(series.Facts) ([]series.Ask, error)) ([]series.Answer, error) {
+	answers, err := s.collect(ctx, `h.id = $1`, id, func(_ conn, facts []series.Facts) ([][]series.Ask, error) {
+		if len(facts) == 0 {
+			return nil, notFound("series")
+		}
+		asks, err := plan(facts[0])
+		return [][]series.Ask{asks}, err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return answers[0], nil
+}
+
 func (s *Store) collect(
-	ctx context.Context, where string, id uuid.UUID, plan func(conn, []series.Facts) ([]series.Ask, error),
-) (answers []series.Answer, err error) {
+	ctx context.Context, where string, id uuid.UUID, plan func(conn, []series.Facts) ([][]series.Ask, error),
+) (answers [][]series.Answer, err error) {
 	var facts []series.Facts
 	var fresh []madeDay
 	first := &pgx.Batch{}
@@ -54,13 +66,17 @@ func (s *Store) collect(
 		if err != nil {
 			return err
 		}
-		answers = make([]series.Answer, len(asks))
-		for i, ask := range asks {
-			c := reader{conn: q, facts: facts[i], ask: ask, now: s.stamp()}
-			if answers[i], err = c.answer(ctx); err != nil {
-				return fmt.Errorf("samples of series %s: %w", facts[i].Series.ID, err)
+		answers = make([][]series.Answer, len(asks))
+		for i := range asks {
+			for _, ask := range asks[i] {
+				c := reader{conn: q, facts: facts[i], ask: ask, now: s.stamp()}
+				a, err := c.answer(ctx)
+				if err != nil {
+					return fmt.Errorf("samples of series %s: %w", facts[i].Series.ID, err)
+				}
+				answers[i] = append(answers[i], a)
+				fresh = append(fresh, c.made...)
 			}
-			fresh = append(fresh, c.made...)
 		}
 		return nil
 	})

@@ -12,7 +12,7 @@ import (
 )
 
 var exclusions = kindOf[series.Exclusion]("exclusion",
-	`client_id id version created_at recorded_at series_id starts_at ends_at reason author removed`)
+	`client_id id version created_at recorded_at series_id starts_at ends_at reason author removed residual`)
 
 // CreateExclusion stores a new exclusion of the series e.SeriesID.
 func (s *Store) CreateExclusion(ctx context.Context, e series.Exclusion) (series.Exclusion, error) {

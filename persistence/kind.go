@@ -78,7 +78,7 @@ func (k kind[T]) insert(ctx context.Context, q conn, rec T, now time.Time) (T, e
 	if id := reflect.ValueOf(rec).FieldByName("ID").Interface(); id == uuid.Nil {
 		set["id"] = uuid.Must(uuid.NewV7())
 	}
-	return k.put(ctx, q, `insert into `+k.table+` (`+k.list+`) values (`+k.placeholders()+`)`, k.args(rec, set), "created", "")
+	return k.put(ctx, q, `insert into "`+k.table+`" (`+k.list+`) values (`+k.placeholders()+`)`, k.args(rec, set), "created", "")
 }
 
 // update stores the version that follows rec.Version, with the other members of
@@ -93,7 +93,7 @@ func (k kind[T]) change(ctx context.Context, q conn, rec T, now time.Time, verb,
 	version := int(v.FieldByName("Version").Int())
 	args := k.args(rec, map[string]any{"version": version + 1, "recorded_at": now})
 	n := len(args)
-	rec, err := k.put(ctx, q, `update `+k.table+` set (`+k.list+`) = (`+k.placeholders()+`)
+	rec, err := k.put(ctx, q, `update "`+k.table+`" set (`+k.list+`) = (`+k.placeholders()+`)
 		where id = $`+strconv.Itoa(n+1)+` and version = $`+strconv.Itoa(n+2),
 		append(args, v.FieldByName("ID").Interface(), version), verb, reason)
 	if fault.KindOf(err) == fault.NotFound {
@@ -130,7 +130,7 @@ func (k kind[T]) put(ctx context.Context, q conn, statement string, args []any, 
 
 // get returns the current version of the record of the given id.
 func (k kind[T]) get(ctx context.Context, q conn, id uuid.UUID) (T, error) {
-	rows, _ := q.Query(ctx, `select `+k.list+` from `+k.table+` where id = $1`, id)
+	rows, _ := q.Query(ctx, `select `+k.list+` from "`+k.table+`" where id = $1`, id)
 	rec, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[T])
 	return rec, classify(err, k.table)
 }
@@ -147,7 +147,7 @@ func (k kind[T]) versions(ctx context.Context, q conn, id uuid.UUID) ([]T, error
 
 // list returns the current records that the condition where holds for.
 func (k kind[T]) where(ctx context.Context, q conn, where string, args ...any) ([]T, error) {
-	rows, _ := q.Query(ctx, `select `+k.list+` from `+k.table+` where `+where, args...)
+	rows, _ := q.Query(ctx, `select `+k.list+` from "`+k.table+`" where `+where, args...)
 	recs, err := pgx.CollectRows(rows, pgx.RowToStructByName[T])
 	return recs, classify(err, k.table)
 }

@@ -17,7 +17,7 @@ import (
 
 var seriesKind = kindOf[series.Series]("series",
 	`client_id id version created_at recorded_at survey_id position_id instrument_id channel quantity band_fraction band_nominal_hz
-	interval_us range_from_db range_to_db import_id withdrawn`)
+	interval_us range_from_db range_to_db import_id withdrawn residual`)
 
 // CreateSeries stores a new series of h.SurveyID with its first samples, if any,
 // and returns it with what it holds.

@@ -15,14 +15,14 @@ var (
 	clients = kindOf[survey.Client]("client", `id version created_at recorded_at name reference`)
 
 	projects = kindOf[survey.Project]("project",
-		`client_id id version created_at recorded_at reference title time_zone site`)
+		`client_id id version created_at recorded_at reference title time_zone site periods`)
 
 	positions = kindOf[survey.Position]("position",
 		`client_id id version created_at recorded_at project_id number label latitude_deg longitude_deg height_m setting`)
 
 	surveys = kindOf[survey.Survey]("survey",
 		`client_id id version created_at recorded_at project_id kind operator started_at ended_at
-		rule_profile rule_profile_edition void_reason`)
+		rule_profile rule_profile_edition void_reason contributions`)
 )
 
 // CreateClient stores a new client.

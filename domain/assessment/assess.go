@@ -173,7 +173,7 @@ func (a Assessment) not(verdict calibration.Outcome, reason string) Assessment {
 // against returns the level to compare with. reason says why there is none.
 func (l Limit) against(reference *summary.Figure) (limit acoustic.Decibel, reason string) {
 	if l.Relative == "" {
-		return l.Level.Decibel(), ""
+		return l.LevelDB.Decibel(), ""
 	}
 	switch {
 	case reference == nil:
@@ -183,7 +183,7 @@ func (l Limit) against(reference *summary.Figure) (limit acoustic.Decibel, reaso
 	case reference.Bound != "":
 		return 0, fmt.Sprintf("%s, which the limit rests on, is only a %s bound", l.Relative, reference.Bound)
 	}
-	return *reference.Level + l.Level.Decibel(), ""
+	return *reference.Level + l.LevelDB.Decibel(), ""
 }
 
 // levelOf returns the level of a figure with its bound. What lies beyond the measuring

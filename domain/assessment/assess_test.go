@@ -20,7 +20,7 @@ import (
 
 // night is a limit of 45 dB for the night in the free field.
 func night(change func(*assessment.Limit)) assessment.Limit {
-	l := assessment.Limit{Symbol: "Lnight", Level: 45_00, Source: "invented"}.Defaults()
+	l := assessment.Limit{Symbol: "Lnight", LevelDB: 45_00, Source: "invented"}.Defaults()
 	if change != nil {
 		change(&l)
 	}
@@ -123,11 +123,11 @@ func TestOutcomes(t *testing.T) {
 		{"no figure", night(nil), at(0, func(r *assessment.Result) { r.Missing = "hour 06-07 not represented" }), assessment.NotDecided, "06-07"},
 		{"not valid, no figure", night(nil), at(0, func(r *assessment.Result) { r.Verdict, r.Missing = calibration.NotValid, "no samples" }), assessment.NotValid, "no samples"},
 
-		{"relative to background", night(func(l *assessment.Limit) { l.Level, l.Relative = 5_00, "LAF90" }), at(44, func(r *assessment.Result) {
+		{"relative to background", night(func(l *assessment.Limit) { l.LevelDB, l.Relative = 5_00, "LAF90" }), at(44, func(r *assessment.Result) {
 			r.Reference = &summary.Figure{Symbol: "LAF90", Level: new(acoustic.Decibel(38))}
 		}), assessment.Exceeded, ""},
-		{"no background", night(func(l *assessment.Limit) { l.Level, l.Relative = 5_00, "LAF90" }), at(44, nil), assessment.NotDecided, "LAF90"},
-		{"background below the range", night(func(l *assessment.Limit) { l.Level, l.Relative = 5_00, "LAF90" }), at(44, func(r *assessment.Result) {
+		{"no background", night(func(l *assessment.Limit) { l.LevelDB, l.Relative = 5_00, "LAF90" }), at(44, nil), assessment.NotDecided, "LAF90"},
+		{"background below the range", night(func(l *assessment.Limit) { l.LevelDB, l.Relative = 5_00, "LAF90" }), at(44, func(r *assessment.Result) {
 			r.Reference = &summary.Figure{Symbol: "LAF90", Below: new(acoustic.Decibel(30))}
 		}), assessment.NotDecided, "range"},
 	}
@@ -293,12 +293,12 @@ func TestNthHighest(t *testing.T) {
 			t.Errorf("%d-th highest, %v apart = %v, %v; want %v, %v", tt.n, tt.separation, got, ok, tt.want, tt.ok)
 		}
 	}
-	l := assessment.Limit{Symbol: "LAFmax", Level: 59_50, Nth: 3, SeparationUS: (5 * time.Minute).Microseconds(), Source: "invented"}.Defaults()
+	l := assessment.Limit{Symbol: "LAFmax", LevelDB: 59_50, Nth: 3, SeparationUS: (5 * time.Minute).Microseconds(), Source: "invented"}.Defaults()
 	held := at(0, func(r *assessment.Result) { r.Figure = summary.Figure{Symbol: "LAFmax", Basis: summary.Instrument} })
 	if a := assessment.AssessCount(l, maxima, held); a.Outcome != assessment.Below || *a.Level != 59 {
 		t.Errorf("third highest: %+v", a)
 	}
-	l.Level = 58_00
+	l.LevelDB = 58_00
 	if a := assessment.AssessCount(l, maxima, held); a.Outcome != assessment.Exceeded {
 		t.Errorf("third highest against 58: %+v", a)
 	}
@@ -322,7 +322,7 @@ func TestLimitValidate(t *testing.T) {
 	}
 	for path, change := range map[string]func(*assessment.Limit){
 		"symbol":         func(l *assessment.Limit) { l.Symbol = " " },
-		"level_db":       func(l *assessment.Limit) { l.Level = 200_01 },
+		"level_db":       func(l *assessment.Limit) { l.LevelDB = 200_01 },
 		"source":         func(l *assessment.Limit) { l.Source = "" },
 		"relative_to":    func(l *assessment.Limit) { l.Relative = l.Symbol },
 		"nth":            func(l *assessment.Limit) { l.Nth, l.Symbol = 1001, "LAFmax" },

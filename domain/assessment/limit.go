@@ -23,8 +23,8 @@ type Limit struct {
 	ProjectID     uuid.UUID
 	PositionID    uuid.UUID // zero: every position of the project
 	Symbol        string    // of the figure: "Lnight", "LAeq", "LAF90"
-	Level         acoustic.Level
-	Relative      string // symbol of another figure of the same position and period to which Level is added; empty: absolute
+	LevelDB       acoustic.Level
+	Relative      string // symbol of another figure of the same position and period to which LevelDB is added; empty: absolute
 	Nth           int    // n-th highest event maximum of the symbol; 0: the figure itself
 	SeparationUS  int64  // microseconds by which counted maxima lie apart
 	At            Setting
@@ -86,7 +86,7 @@ func (l Limit) Validate() error {
 	var bad fault.Fields
 	bad.Check(strings.TrimSpace(l.Symbol) != "", "symbol", "required", "must not be blank")
 	least := acoustic.MinLevel
-	bad.Check(l.Level >= least && l.Level <= acoustic.MaxLevel, "level_db", "out_of_range", "must lie between -50 and 200")
+	bad.Check(l.LevelDB >= least && l.LevelDB <= acoustic.MaxLevel, "level_db", "out_of_range", "must lie between -50 and 200")
 	bad.Check(strings.TrimSpace(l.Source) != "", "source", "required", "must say where the limit is laid down")
 	bad.Check(l.Relative == "" || l.Relative != l.Symbol, "relative_to", "not_allowed", "must be another figure")
 	bad.Check(l.Nth >= 0 && l.Nth <= 1000, "nth", "out_of_range", "must lie between 1 and 1000")

@@ -61,7 +61,7 @@ func AssessCount(l Limit, maxima []Maximum, r Result) Assessment {
 	// The n-th lies below all that came.
 	below := acoustic.MinLevel
 	if len(events) > 0 {
-		below = min(events[len(events)-1].Level, l.Level-1)
+		below = min(events[len(events)-1].Level, l.LevelDB-1)
 	}
 	r.Figure.Level, r.Figure.Below, r.Figure.Bound = nil, new(below.Decibel()), ""
 	a := Assess(l, r)

@@ -30,6 +30,7 @@ type Series struct {
 	RangeToDB     *acoustic.Level
 	ImportID      uuid.UUID // the import that made it, zero if none did
 	Withdrawn     bool      // with its import: it counts no more
+	Residual      bool      // measured with the sound in question off
 }
 
 // Bounds of the interval of a series.
@@ -97,6 +98,7 @@ type Exclusion struct {
 	Reason     string
 	Author     string
 	Removed    bool
+	Residual   bool // the sound in question was off: the span tells the residual sound
 }
 
 // Validate reports every member that makes e unfit to store.

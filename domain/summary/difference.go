@@ -13,8 +13,8 @@ type Common struct {
 	Over   time.Duration // that both were measured
 }
 
-// PlanCommon returns plans of the same steps, of a minute or of the longer interval of
-// the two, for [CommonDifference].
+// PlanCommon returns plans of the same steps for [CommonDifference]: of a minute, beyond
+// a week of a quarter hour, which aggregates serve, or of the longer interval of the two.
 func PlanCommon(r Request, a, b Header) (pa, pb Plan, err error) {
 	span := series.Span{From: later(a.Extent.From, b.Extent.From), To: a.Extent.To}
 	if b.Extent.To.Before(span.To) {
@@ -26,7 +26,11 @@ func PlanCommon(r Request, a, b Header) (pa, pb Plan, err error) {
 	if r.To == nil || r.To.After(span.To) {
 		r.To = &span.To
 	}
-	step := max(time.Minute, a.Interval, b.Interval)
+	step := time.Minute
+	if r.To.Sub(*r.From) > 7*24*time.Hour {
+		step = 15 * time.Minute
+	}
+	step = max(step, a.Interval, b.Interval)
 	if pa, err = PlanWindow(r, a, step, step); err != nil {
 		return pa, pb, err
 	}

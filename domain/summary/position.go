@@ -18,6 +18,9 @@ type Part struct {
 // PositionFigures are the figures of a position, from all its series in a survey.
 type PositionFigures struct {
 	Levels      []Figure
+	Indices     []Figure
+	Periods     []PeriodTime
+	Reference   Reference
 	Unavailable []Unavailable
 }
 
@@ -108,7 +111,70 @@ func Position(parts []Part) PositionFigures {
 			out.Unavailable = append(out.Unavailable, u)
 		}
 	}
+	out.periods(parts)
 	return out
+}
+
+// periods enters the levels of the periods and the index over the day, of the series
+// that count at each instant.
+func (out *PositionFigures) periods(parts []Part) {
+	parts = carriers(parts, func(f *form) bool { return f.indices })
+	parts = slices.DeleteFunc(parts, func(p Part) bool { return p.Plan.slots == nil })
+	if len(parts) == 0 {
+		return
+	}
+	reason := ""
+	if contest(parts, func(a, b Header) bool { return outranks(a, b) || outranks(b, a) }) {
+		reason = contested(parts)
+	}
+	longest := parts[0].Plan
+	tallies := make([]series.Tally, len(longest.slots))
+	var counted []Plan
+	flagged := false
+	for _, p := range parts {
+		if t := p.Plan.total; t.to-t.from > longest.total.to-longest.total.from {
+			longest = p.Plan
+		}
+		samples := int64(0)
+		for i, cell := range p.Answer.Tallies {
+			if pl := p.Plan.places[i]; !pl.outranked && pl.slot >= 0 {
+				tallies[pl.slot] = tallies[pl.slot].Plus(cell)
+				samples += cell.Samples()
+				flagged = flagged || cell.Under+cell.Over > 0
+			}
+		}
+		if samples > 0 {
+			counted = append(counted, p.Plan)
+		}
+	}
+	for _, p := range counted {
+		switch {
+		case p.header.Interval != counted[0].header.Interval:
+			reason = "series of different intervals make no index: " + seconds(counted[0].header.Interval) + " and " + seconds(p.header.Interval)
+		case flagged && len(counted) > 1:
+			reason = "several series, of which samples lie outside their measuring ranges, make no index"
+		case p.form.meanBasis != counted[0].form.meanBasis:
+			reason = "series of different kinds make no index"
+		}
+	}
+	if len(counted) > 0 {
+		longest.header, longest.form = counted[0].header, counted[0].form
+	}
+	set := longest.request.Periods
+	if reason != "" {
+		for _, period := range set.Periods {
+			out.Unavailable = append(out.Unavailable, Unavailable{period.Symbol, reason})
+		}
+		if set.Index != "" {
+			out.Unavailable = append(out.Unavailable, Unavailable{set.Index, reason})
+		}
+		return
+	}
+	var cannot []Unavailable
+	out.Indices, out.Periods, cannot = longest.periodFigures(&longest.total, tallies)
+	out.Unavailable = append(out.Unavailable, cannot...)
+	last := len(out.Periods) - 1
+	out.Reference = Reference{Days: longest.wholes(0, out.Periods[0].Measured), Nights: longest.wholes(last, out.Periods[last].Measured)}
 }
 
 // equivalent enters the equivalent level, and the exposure level of the span if all of it was measured.

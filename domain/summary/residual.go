@@ -19,7 +19,7 @@ type Corrected struct {
 // maximum or a peak.
 func CorrectResidual(total, residual Figure, limits acoustic.ResidualLimits) (c Corrected, reason string) {
 	switch {
-	case !equivalentSymbol(residual.Symbol):
+	case !EquivalentSymbol(residual.Symbol):
 		return c, residual.Symbol + " is no residual level, which is an equivalent level with the source off"
 	case residual.Symbol != total.Symbol:
 		return c, "the residual level is " + residual.Symbol + ", the total " + total.Symbol
@@ -51,5 +51,5 @@ func CorrectResidual(total, residual Figure, limits acoustic.ResidualLimits) (c 
 	return c, ""
 }
 
-// equivalentSymbol reports whether a symbol is of an equivalent level.
-func equivalentSymbol(s string) bool { return strings.HasPrefix(s, "L") && strings.HasSuffix(s, "eq") }
+// EquivalentSymbol reports whether a symbol is of an equivalent level.
+func EquivalentSymbol(s string) bool { return strings.HasPrefix(s, "L") && strings.HasSuffix(s, "eq") }

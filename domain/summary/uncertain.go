@@ -33,7 +33,7 @@ type Doubt struct {
 
 // DoubtOf returns what the uncertainties of the plan's figures take. A series of up to
 // 100,000 samples is read sample by sample, a longer one in up to 512 stretches: quarter
-// hours or multiples, from 60 days on whole UTC days or multiples, so that aggregates
+// hours or multiples, from 60 days on local days or multiples, so that aggregates
 // serve. Its Ask is empty if no figure of the series has an uncertainty of its own: spot
 // readings, extremes and peaks have none.
 func DoubtOf(p *Plan) Doubt {
@@ -53,23 +53,17 @@ func DoubtOf(p *Plan) Doubt {
 			spans = append(spans, c.Span)
 		}
 	}
-	length, from := interval, spans[0].From
-	span := spans[len(spans)-1].To.Sub(from)
 	d.every = asked/interval <= mostRead
-	if !d.every {
-		length = 15 * time.Minute
-		if span >= longestQuarters {
-			length = 24 * time.Hour
-		}
-		length *= (span + mostStretches*length - 1) / (mostStretches * length)
-		from = from.Truncate(length)
-	}
+	ends := stretchEnds(series.Span{From: spans[0].From, To: spans[len(spans)-1].To}, p.request.Zone)
+	i := 0
 	for _, c := range spans {
 		for at := c.From; at.Before(c.To); {
-			i := int(at.Sub(from) / length)
-			end := from.Add(time.Duration(i+1) * length)
-			if d.every { // from the beginning of each cell, so that no sample is cut off
-				end = at.Add(length)
+			end := at.Add(interval) // from the beginning of each cell, so that no sample is cut off
+			if !d.every {
+				for !ends(i).After(at) {
+					i++
+				}
+				end = ends(i)
 			}
 			if end.After(c.To) {
 				end = c.To
@@ -88,6 +82,22 @@ func DoubtOf(p *Plan) Doubt {
 		d.Ask.Groups = d.stretches
 	}
 	return d
+}
+
+// stretchEnds returns where the i-th stretch of a span ends. Days of the zone begin at
+// whole quarter hours, as their aggregates do.
+func stretchEnds(span series.Span, zone *time.Location) func(i int) time.Time {
+	const quarter, day = 15 * time.Minute, 24 * time.Hour
+	length := span.To.Sub(span.From)
+	times := func(unit time.Duration) int { return int((length + mostStretches*unit - 1) / (mostStretches * unit)) }
+	if length < longestQuarters {
+		step := quarter * time.Duration(max(1, times(quarter)))
+		from := span.From.Truncate(step)
+		return func(i int) time.Time { return from.Add(time.Duration(i+1) * step) }
+	}
+	n := times(day)
+	y, m, first := span.From.In(zone).Date()
+	return func(i int) time.Time { return time.Date(y, m, first+(i+1)*n, 0, 0, 0, 0, zone).UTC().Truncate(quarter) }
 }
 
 // Doubted enters into the figures of s, made by [Of] from the plan of d, the

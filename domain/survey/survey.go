@@ -3,6 +3,7 @@
 package survey
 
 import (
+	"errors"
 	"slices"
 	"strconv"
 	"strings"
@@ -11,7 +12,9 @@ import (
 
 	"github.com/google/uuid"
 
+	"leveltrail/domain/acoustic"
 	"leveltrail/domain/fault"
+	"leveltrail/domain/uncertainty"
 )
 
 // Client is a customer of the consultancy.
@@ -42,6 +45,7 @@ type Project struct {
 	Title      string
 	TimeZone   string // IANA name of the site's zone; days and periods are local days there
 	Site       *string
+	Periods    *acoustic.PeriodSet // how it divides the day; nil: as [acoustic.DefaultPeriods]
 }
 
 // Validate reports every member that makes p unfit to store.
@@ -53,7 +57,27 @@ func (p Project) Validate() error {
 	if _, err := zone(p.TimeZone); err != nil {
 		bad.Add("time_zone", "unknown_time_zone", `must be an IANA time zone such as "Europe/Vienna"`)
 	}
+	if p.Periods != nil {
+		under(&bad, "periods", "", p.Periods.Validate())
+	}
 	return bad.Err("project")
+}
+
+// under adds what is wrong within the member at path, which err names without its prefix.
+func under(bad *fault.Fields, path, prefix string, err error) {
+	if f, ok := errors.AsType[*fault.Error](err); ok {
+		for _, w := range f.Fields {
+			bad.Add(path+"/"+strings.TrimPrefix(w.Path, prefix), w.Code, w.Reason)
+		}
+	}
+}
+
+// DayPeriods returns how p divides the day.
+func (p Project) DayPeriods() acoustic.PeriodSet {
+	if p.Periods == nil {
+		return acoustic.DefaultPeriods
+	}
+	return *p.Periods
 }
 
 // Zone returns the time zone of the project's site, UTC if its name is unknown here.
@@ -128,10 +152,11 @@ type Survey struct {
 	Kind               string // one of Kinds
 	Operator           string // who measures; empty if not named
 	StartedAt          time.Time
-	EndedAt            *time.Time // nil while it runs
-	RuleProfile        string     // code of the rule profile
-	RuleProfileEdition string     // edition taken when the survey was created
-	VoidReason         *string    // not nil: the survey is void
+	EndedAt            *time.Time                 // nil while it runs
+	RuleProfile        string                     // code of the rule profile
+	RuleProfileEdition string                     // edition taken when the survey was created
+	VoidReason         *string                    // not nil: the survey is void
+	Contributions      []uncertainty.Contribution // what is known of the measurement uncertainty of its results
 }
 
 // Filter selects surveys; a zero member selects all.
@@ -153,6 +178,8 @@ func (s Survey) Validate() error {
 		bad.Check(s.EndedAt.After(s.StartedAt), "ended_at", "out_of_order", "must be later than started_at")
 		bad.Check(plausible(*s.EndedAt), "ended_at", "out_of_range", "must lie between 1970 and 2200")
 	}
+	_, err := uncertainty.BudgetOf(s.Contributions)
+	under(&bad, "uncertainty", "contributions/", err)
 	bad.Check(s.RuleProfileEdition != "" || s.RuleProfile == s.Kind, "rule_profile", "unknown_reference", "names no rule profile")
 	return bad.Err("survey")
 }

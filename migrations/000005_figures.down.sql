@@ -1,0 +1,10 @@
+alter table exclusion_version drop column residual;
+alter table exclusion drop column residual;
+alter table series_version drop column residual;
+alter table series drop column residual;
+alter table survey_version drop column contributions;
+alter table survey drop column contributions;
+alter table project_version drop column periods;
+alter table project drop column periods;
+drop table limit_version;
+drop table "limit";
