@@ -2,6 +2,7 @@ package summary_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -90,7 +91,10 @@ func TestCompanions(t *testing.T) {
 		}
 	}
 	for _, u := range p.Unavailable {
-		if u.Symbol != "LA10" && u.Symbol != "LA50" && u.Symbol != "LA90" {
+		switch u.Symbol {
+		case "LA10", "LA50", "LA90":
+		case "Lday", "Levening", "Lnight", "Lden": // an hour is none of them
+		default:
 			t.Errorf("unavailable: %+v", u)
 		}
 	}
@@ -175,7 +179,7 @@ func TestTwoMeters(t *testing.T) {
 // the samples of the other half may have missed one.
 func TestHeldMaximaOfHalf(t *testing.T) {
 	t.Parallel()
-	p := combine(t, 2,
+	p := combine(t, 24,
 		newLog(t, "LAF", time.Second).by(meterA).hold(noon, noon.Add(2*time.Hour), 70_00),
 		newLog(t, "LAFmax", time.Minute).by(meterA).hold(noon, noon.Add(time.Hour), 80_00),
 	)
@@ -219,5 +223,39 @@ func TestDifferentRanges(t *testing.T) {
 	wantLevel(t, p.Levels, "LAF50", 60, 0)
 	if f, _ := level(p.Levels, "LAF90"); f.Level != nil || f.Below == nil || *f.Below != 40 {
 		t.Errorf("LAF90 = %+v; want below 40", f)
+	}
+}
+
+// Of the companions that carry the level of a night the integrated one counts, once.
+func TestIndicesOfCompanions(t *testing.T) {
+	t.Parallel()
+	evening := time.Date(2026, 6, 10, 23, 0, 0, 0, time.UTC)
+	p := combine(t, 24,
+		newLog(t, "LAeq", 15*time.Minute).by(meterA).add(evening, 32, 45_00),
+		newLog(t, "LAF", time.Second).by(meterA).add(evening, 8*3600, 44_00),
+	)
+	f := wantLevel(t, p.Indices, "Lnight", 45, 1e-9)
+	if f.Basis != summary.Integrated || p.Reference != (summary.Reference{Nights: 1}) {
+		t.Errorf("Lnight has basis %s and rests on %+v; want integrated, one night", f.Basis, p.Reference)
+	}
+	halves := combine(t, 24,
+		newLog(t, "LAeq", 15*time.Minute).by(meterA).add(evening, 16, 45_00),
+		newLog(t, "LAeq", 15*time.Minute).by(meterA).add(evening.Add(4*time.Hour), 16, 55_00),
+	)
+	// 10 lg((10^4.5 + 10^5.5)/2)
+	wantLevel(t, halves.Indices, "Lnight", 52.403627, 1e-6)
+	two := combine(t, 24,
+		newLog(t, "LAeq", 15*time.Minute).by(meterA).add(evening, 32, 45_00),
+		newLog(t, "LAeq", 15*time.Minute).by(meterB).add(evening, 32, 46_00),
+	)
+	if len(two.Indices) != 0 {
+		t.Errorf("two meters, none primary: %v", two.Indices)
+	}
+	mixed := combine(t, 24,
+		newLog(t, "LAeq", 15*time.Minute).by(meterA).add(evening, 16, 45_00),
+		newLog(t, "LAeq", time.Minute).by(meterA).add(evening.Add(4*time.Hour), 240, 55_00),
+	)
+	if len(mixed.Indices) != 0 || !slices.ContainsFunc(mixed.Unavailable, func(u summary.Unavailable) bool { return u.Symbol == "Lnight" && u.Reason != "" }) {
+		t.Errorf("different intervals: %v, %v", mixed.Indices, mixed.Unavailable)
 	}
 }
