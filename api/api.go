@@ -39,6 +39,7 @@ type Store interface {
 	exclusionStore
 	importStore
 	figureStore
+	limitStore
 	verdictStore
 	dispositionStore
 	webhookStore
@@ -130,6 +131,8 @@ func newEngine(s *server) *gin.Engine {
 	exclusionHandlers{s}.routes(v1)
 	importHandlers{s}.routes(v1)
 	figureHandlers{s}.routes(v1)
+	limitHandlers{s}.routes(v1)
+	assessmentHandlers{s}.routes(v1)
 	verdictHandlers{s}.routes(v1)
 	dispositionHandlers{s}.routes(v1)
 	ruleProfileHandlers{s}.routes(v1)

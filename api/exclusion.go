@@ -25,9 +25,10 @@ type exclusionStore interface {
 
 // NewExclusion is an exclusion as sent.
 type NewExclusion struct {
-	From   time.Time `json:"from"`
-	To     time.Time `json:"to"`
-	Reason string    `json:"reason" example:"lawn mower beside the microphone"` // Why the span is left out of results
+	From     time.Time `json:"from"`
+	To       time.Time `json:"to"`
+	Reason   string    `json:"reason" example:"lawn mower beside the microphone"` // Why the span is left out of results
+	Residual bool      `json:"residual,omitempty"`                                // The sound in question was off: the span tells the residual sound of the position
 }
 
 // Exclusion is a span of a series that is left out of results, with its reason.
@@ -42,12 +43,12 @@ type Exclusion struct {
 func (e Exclusion) path() string { return "/v1/exclusions/" + e.ID.String() }
 
 func (in NewExclusion) exclusion(seriesID uuid.UUID, author string) series.Exclusion {
-	return series.Exclusion{SeriesID: seriesID, StartsAt: utc(in.From), EndsAt: utc(in.To), Reason: in.Reason, Author: author}
+	return series.Exclusion{SeriesID: seriesID, StartsAt: utc(in.From), EndsAt: utc(in.To), Reason: in.Reason, Author: author, Residual: in.Residual}
 }
 
 func exclusionOf(e series.Exclusion) Exclusion {
 	return Exclusion{
-		Stamp{e.ID, e.Version, e.CreatedAt, e.RecordedAt}, e.SeriesID, NewExclusion{e.StartsAt, e.EndsAt, e.Reason}, e.Author, e.Removed,
+		Stamp{e.ID, e.Version, e.CreatedAt, e.RecordedAt}, e.SeriesID, NewExclusion{e.StartsAt, e.EndsAt, e.Reason, e.Residual}, e.Author, e.Removed,
 	}
 }
 

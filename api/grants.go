@@ -98,6 +98,15 @@ var grants = map[string]string{
 	"GET /v1/surveys/:id/summary": "qa consultant job_system",
 	"GET /v1/surveys/:id/verdict": "qa consultant field job_system",
 
+	"GET /v1/surveys/:id/assessment": "qa consultant job_system",
+
+	"GET /v1/projects/:id/limits":  "qa consultant field job_system",
+	"POST /v1/projects/:id/limits": "consultant",
+	"GET /v1/limits/:id":           "qa consultant field job_system",
+	"PATCH /v1/limits/:id":         "consultant",
+	"DELETE /v1/limits/:id":        "consultant",
+	"GET /v1/limits/:id/versions":  "qa consultant field job_system",
+
 	"GET /v1/surveys/:id/dispositions":  "qa consultant field",
 	"POST /v1/surveys/:id/dispositions": "qa",
 

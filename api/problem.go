@@ -3,6 +3,7 @@ package api
 import (
 	"errors"
 	"net/http"
+	"slices"
 	"strings"
 
 	"github.com/gin-gonic/gin"
@@ -68,6 +69,22 @@ func ofQuery(err error) error {
 		r.errors = append(r.errors, FieldError{Parameter: field.Path, Code: field.Code, Detail: field.Reason})
 	}
 	return r
+}
+
+// renamed returns err with its fields under other names.
+func renamed(err error, names map[string]string) error {
+	f, ok := errors.AsType[*fault.Error](err)
+	if !ok {
+		return err
+	}
+	other := *f
+	other.Fields = slices.Clone(f.Fields)
+	for i := range other.Fields {
+		if name, ok := names[other.Fields[i].Path]; ok {
+			other.Fields[i].Path = name
+		}
+	}
+	return &other
 }
 
 var statusOf = map[fault.Kind]int{

@@ -28,6 +28,7 @@ var problemHelp = map[string]string{
 	"internal":               "The service failed. The request id finds the cause in its log. Nothing is half stored.",
 	"invalid":                "The request was understood but cannot succeed. The errors name every member that is wrong.",
 	"issuer_unreachable":     "The issuer of OpenID Connect tokens does not answer. Keys are taken meanwhile.",
+	"limit_removed":          "The limit was removed already.",
 	"method_not_allowed":     "The path knows other methods: see Allow.",
 	"not_a_draft":            "The certificate is no draft: it was confirmed already.",
 	"not_accepted":           "Only an accepted import can be withdrawn.",

@@ -20,11 +20,12 @@ type projectStore interface {
 
 // NewProject is a project as sent.
 type NewProject struct {
-	ClientID  uuid.UUID `json:"client_id"`                         // Client that the job is for; never changes
-	Reference string    `json:"reference" example:"J-0001"`        // Job number, unique over all clients
-	Title     string    `json:"title"`                             // Title of the job
-	TimeZone  string    `json:"time_zone" example:"Europe/Vienna"` // IANA time zone of the site: days and periods are local days there
-	Site      *string   `json:"site,omitempty"`                    // Where the site is
+	ClientID  uuid.UUID  `json:"client_id"`                                 // Client that the job is for; never changes
+	Reference string     `json:"reference" example:"J-0001"`                // Job number, unique over all clients
+	Title     string     `json:"title"`                                     // Title of the job
+	TimeZone  string     `json:"time_zone" example:"Europe/Vienna"`         // IANA time zone of the site: days and periods are local days there
+	Site      *string    `json:"site,omitempty"`                            // Where the site is
+	Periods   *PeriodSet `json:"periods,omitempty" extensions:"x-nullable"` // How the day is divided; absent: day, evening and night from 07:00, 19:00 and 23:00
 }
 
 // Project is a job for a client.
@@ -36,12 +37,13 @@ type Project struct {
 func (p Project) path() string { return "/v1/projects/" + p.ID.String() }
 
 func newProjectOf(p survey.Project) NewProject {
-	return NewProject{ClientID: p.ClientID, Reference: p.Reference, Title: p.Title, TimeZone: p.TimeZone, Site: p.Site}
+	return NewProject{ClientID: p.ClientID, Reference: p.Reference, Title: p.Title, TimeZone: p.TimeZone, Site: p.Site, Periods: periodSetOf(p.Periods)}
 }
 
 // project returns p with the members of in.
 func (in NewProject) project(p survey.Project) survey.Project {
 	p.ClientID, p.Reference, p.Title, p.TimeZone, p.Site = in.ClientID, in.Reference, in.Title, in.TimeZone, in.Site
+	p.Periods = in.Periods.set()
 	return p
 }
 

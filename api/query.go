@@ -70,14 +70,22 @@ func queryStep(c *gin.Context) (time.Duration, error) {
 	if !ok {
 		return 0, nil
 	}
-	if n := len(text) - 1; n > 0 {
-		unit, known := map[byte]time.Duration{'s': time.Second, 'm': time.Minute, 'h': time.Hour, 'd': 24 * time.Hour}[text[n]]
-		count, err := strconv.ParseUint(text[:n], 10, 32)
-		if step := time.Duration(count) * unit; known && err == nil && step > 0 && step <= 366*24*time.Hour {
-			return step, nil
-		}
+	if step, ok := lengthOf(text); ok {
+		return step, nil
 	}
 	return 0, badParameter("step", "type", "must be a length of time such as 15m, 1h or 1d, at most 366d")
+}
+
+// lengthOf returns the length of time that text says: 30s, 15m, 1h, 1d, at most 366d.
+func lengthOf(text string) (d time.Duration, ok bool) {
+	n := len(text) - 1
+	if n <= 0 {
+		return 0, false
+	}
+	unit, known := map[byte]time.Duration{'s': time.Second, 'm': time.Minute, 'h': time.Hour, 'd': 24 * time.Hour}[text[n]]
+	count, err := strconv.ParseUint(text[:n], 10, 32)
+	d = time.Duration(count) * unit
+	return d, known && err == nil && d > 0 && d <= 366*24*time.Hour
 }
 
 // queryWord returns one of words that a query parameter holds, the first where it

@@ -51,6 +51,7 @@ type SeriesHeader struct {
 	Band         *Band     `json:"band,omitempty"`                // Of a band level; never changes
 	IntervalS    *float64  `json:"interval_s,omitempty"`          // From one sample to the next; absent for spot readings; never changes
 	Range        *Range    `json:"range,omitempty"`
+	Residual     bool      `json:"residual,omitempty"` // Measured with the sound in question off: it tells the residual sound of the position and is no part of its other figures
 }
 
 // NewSeries is a series as sent, with its first samples or without any.
@@ -95,6 +96,7 @@ func headerOf(h series.Series) SeriesHeader {
 		s := float64(h.IntervalUS) / 1e6
 		in.IntervalS = &s
 	}
+	in.Residual = h.Residual
 	if h.RangeFromDB != nil || h.RangeToDB != nil {
 		in.Range = &Range{(*Level)(h.RangeFromDB), (*Level)(h.RangeToDB)}
 	}
@@ -117,6 +119,7 @@ func (in SeriesHeader) series(h series.Series) series.Series {
 			h.IntervalUS = -1 // given as zero: out of range, and no spot series
 		}
 	}
+	h.Residual = in.Residual
 	h.RangeFromDB, h.RangeToDB = nil, nil
 	if in.Range != nil {
 		h.RangeFromDB, h.RangeToDB = (*acoustic.Level)(in.Range.FromDB), (*acoustic.Level)(in.Range.ToDB)

@@ -28,11 +28,12 @@ type surveyStore interface {
 
 // NewSurvey is a survey as sent to its project.
 type NewSurvey struct {
-	Kind        string     `json:"kind" enums:"environmental,workplace,monitoring"` // What the survey is for
-	Operator    *string    `json:"operator,omitempty"`                              // Who measures
-	StartedAt   time.Time  `json:"started_at"`
-	EndedAt     *time.Time `json:"ended_at,omitempty" extensions:"x-nullable"` // Null while the survey runs
-	RuleProfile *string    `json:"rule_profile,omitempty"`                     // Code of the rule profile; absent: that of the kind
+	Kind        string         `json:"kind" enums:"environmental,workplace,monitoring"` // What the survey is for
+	Operator    *string        `json:"operator,omitempty"`                              // Who measures
+	StartedAt   time.Time      `json:"started_at"`
+	EndedAt     *time.Time     `json:"ended_at,omitempty" extensions:"x-nullable"` // Null while the survey runs
+	RuleProfile *string        `json:"rule_profile,omitempty"`                     // Code of the rule profile; absent: that of the kind
+	Uncertainty []Contribution `json:"uncertainty,omitempty"`                      // What is known of the measurement uncertainty of its results, in the manner of ISO 1996-2
 }
 
 // PutSurvey is a survey as sent under an id that the sender made.
@@ -59,6 +60,7 @@ type Survey struct {
 	RuleProfile RuleProfileEdition `json:"rule_profile"`          // The edition taken when the survey was created
 	State       string             `json:"state"`                 // planned, measured or void; further states may appear
 	VoidReason  *string            `json:"void_reason,omitempty"` // Why the survey is void
+	Uncertainty []Contribution     `json:"uncertainty"`           // What was entered of the measurement uncertainty of its results
 }
 
 func (v Survey) etag() string { return etagWith(v.Version, v.State) }
@@ -67,6 +69,7 @@ func (v Survey) path() string { return "/v1/surveys/" + v.ID.String() }
 
 func newSurveyOf(v survey.Survey) NewSurvey {
 	in := NewSurvey{Kind: v.Kind, StartedAt: v.StartedAt, EndedAt: v.EndedAt, RuleProfile: &v.RuleProfile}
+	in.Uncertainty = contributionsOf(v.Contributions)
 	if v.Operator != "" {
 		in.Operator = &v.Operator
 	}
@@ -77,6 +80,7 @@ func newSurveyOf(v survey.Survey) NewSurvey {
 // the newest one, taken when the profile is chosen.
 func (in NewSurvey) survey(v survey.Survey) survey.Survey {
 	v.Kind, v.StartedAt, v.EndedAt = in.Kind, utc(in.StartedAt), utcOrNil(in.EndedAt)
+	v.Contributions = contributions(in.Uncertainty)
 	v.Operator = ""
 	if in.Operator != nil {
 		v.Operator = *in.Operator
@@ -101,6 +105,7 @@ func surveyOf(v survey.Survey, measured bool) Survey {
 		Stamp: Stamp{v.ID, v.Version, v.CreatedAt, v.RecordedAt}, ClientID: v.ClientID, ProjectID: v.ProjectID,
 		Kind: v.Kind, Operator: in.Operator, StartedAt: v.StartedAt, EndedAt: v.EndedAt,
 		RuleProfile: RuleProfileEdition{v.RuleProfile, v.RuleProfileEdition}, State: v.State(measured), VoidReason: v.VoidReason,
+		Uncertainty: contributionsOf(v.Contributions),
 	}
 }
 

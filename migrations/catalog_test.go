@@ -49,7 +49,8 @@ select line from (
 		relpersistence, relrowsecurity, relforcerowsecurity, reloptions,
 		case when relkind in ('v', 'm') then pg_get_viewdef(rel.oid) end) from rel
 	union all
-	select format('column %s.%s number %s type %s not null %s default %s identity %s generated %s storage %s compression %s', name, attname, attnum,
+	select format('column %s.%s number %s type %s not null %s default %s identity %s generated %s storage %s compression %s', name, attname,
+		row_number() over (partition by attrelid order by attnum), -- a column dropped and added again has another attnum in the same place
 		format_type(atttypid, atttypmod), attnotnull, pg_get_expr(adbin, adrelid), attidentity, attgenerated, attstorage, attcompression)
 		from rel join pg_attribute on attrelid = rel.oid left join pg_attrdef on adrelid = attrelid and adnum = attnum
 		where attnum > 0 and not attisdropped and relkind <> 'i'

@@ -134,3 +134,6 @@ func (l Limit) Defaults() Limit {
 	}
 	return l
 }
+
+// Separation returns how far counted maxima lie apart at least.
+func (l Limit) Separation() time.Duration { return time.Duration(l.SeparationUS) * time.Microsecond }

@@ -48,7 +48,7 @@ func NthHighest(maxima []Maximum, n int, separation time.Duration) (l acoustic.L
 // AssessCount compares the n-th highest event with the limit, which asks for a count.
 // r.Figure tells of what kind the maxima are, with the bound of one of them.
 func AssessCount(l Limit, maxima []Maximum, r Result) Assessment {
-	separation := time.Duration(l.SeparationUS) * time.Microsecond
+	separation := l.Separation()
 	if h, ok := NthHighest(maxima, l.Nth, separation); ok {
 		r.Figure.Level = new(h.Decibel())
 		return Assess(l, r)

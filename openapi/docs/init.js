@@ -8,4 +8,5 @@ Scalar.createApiReference("#reference", {
   showDeveloperTools: "never",
   persistAuth: false,
   documentDownloadType: "json",
+  generateHeadingSlug: ({ slug }) => "description/" + slug, // evidence links to these
 });

@@ -32,6 +32,8 @@ package main
 //	@tag.description	What a method asks of calibration: intervals, drift, classes, checks.
 //	@tag.name			figures
 //	@tag.description	Levels computed from series.
+//	@tag.name			limits
+//	@tag.description	Levels that results are compared with, and the comparison.
 //	@tag.name			verdicts
 //	@tag.description	Whether measurements stand on valid calibration.
 //	@tag.name			changes

@@ -1,0 +1,125 @@
+package api
+
+import (
+	"strings"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"leveltrail/domain/acoustic"
+	"leveltrail/domain/summary"
+)
+
+// Highest is the stretch of a given length in which the equivalent level is highest.
+type Highest struct {
+	WindowS   float64    `json:"window_s"`         // Its length
+	MovingByS float64    `json:"moving_by_s"`      // By which stretches were tried
+	From      *time.Time `json:"from"`             // Null where there is none
+	To        *time.Time `json:"to"`               // Its end
+	Symbol    string     `json:"symbol"`           // Of its level; empty where there is none
+	Level     *Figure    `json:"level"`            // Null where there is none
+	Coverage  *float64   `json:"coverage"`         // Measured over its time
+	Reason    string     `json:"reason,omitempty"` // Why there is none
+}
+
+// TypicalDay is the hours of the local day over several days.
+type TypicalDay struct {
+	Hours  []HourOfDay `json:"hours"`            // Of the clock, from 00 on; empty where there are none
+	Reason string      `json:"reason,omitempty"` // Why there are none
+}
+
+// HourOfDay is a clock hour over several days.
+type HourOfDay struct {
+	Hour      int      `json:"hour"`       // 0 for 00-01
+	Days      int      `json:"days"`       // On which enough of it was measured
+	LeftOut   int      `json:"left_out"`   // Days on which some of it was measured, but too little
+	Level     *Figure  `json:"level"`      // Equivalent level over the days that count; null without any
+	LowestDB  *float64 `json:"lowest_db"`  // Of the hourly levels
+	HighestDB *float64 `json:"highest_db"` // Of the hourly levels
+	SpreadDB  *float64 `json:"spread_db"`  // Standard deviation of the hourly levels; null for fewer than two days
+}
+
+// profile is what a query asks of the course of time beside the steps.
+type profile struct {
+	windows  []time.Duration
+	movingBy time.Duration // zero: by their own length
+	typical  bool
+}
+
+// maxWindows bounds how many lengths one request may ask the highest stretch of.
+const maxWindows = 10
+
+func profileRequest(c *gin.Context) (p profile, err error) {
+	if text, ok := c.GetQuery("highest"); ok {
+		words := strings.Split(text, ",")
+		for _, w := range words {
+			d, ok := lengthOf(w)
+			if !ok || len(words) > maxWindows {
+				return p, badParameter("highest", "type", "must be at most 10 lengths of time such as 15m or 1h, separated by commas")
+			}
+			p.windows = append(p.windows, d)
+		}
+	}
+	if text, ok := c.GetQuery("moving_by"); ok {
+		if p.movingBy, ok = lengthOf(text); !ok {
+			return p, badParameter("moving_by", "type", "must be a length of time such as 1m")
+		}
+	}
+	word, err := queryWord(c, "typical_day", "omitted", "included")
+	p.typical = word == "included"
+	return p, err
+}
+
+// plan asks what p takes of the one series of in. enter adds the answer to its summary.
+func (p profile) plan(in *inquiry, r summary.Request, h summary.Header) (enter func(*Summary), err error) {
+	var all []func(*Summary)
+	for _, window := range p.windows {
+		by := p.movingBy
+		if by == 0 {
+			by = window
+		}
+		plan, err := summary.PlanWindow(r, h, window, by)
+		if err != nil {
+			return nil, renamed(err, map[string]string{"step": "moving_by", "window": "highest"})
+		}
+		answer := in.ask(0, plan.Ask)
+		all = append(all, func(s *Summary) {
+			w, reason := summary.Highest(plan, answer(), r.MinCoverage)
+			out := Highest{WindowS: window.Seconds(), MovingByS: by.Seconds(), Reason: reason}
+			if reason == "" {
+				f := figureOf(w.Figure)
+				out.From, out.To, out.Symbol, out.Level, out.Coverage = &w.From, &w.To, w.Figure.Symbol, &f, share(&w.Coverage)
+			}
+			s.Highest = append(s.Highest, out)
+		})
+	}
+	if p.typical {
+		plan, err := summary.PlanTypicalDay(r, h)
+		if err != nil {
+			return nil, renamed(err, map[string]string{"step": "typical_day", "window": "typical_day"})
+		}
+		answer := in.ask(0, plan.Ask)
+		all = append(all, func(s *Summary) { s.TypicalDay = typicalDayOf(summary.TypicalDay(plan, answer())) })
+	}
+	return func(s *Summary) {
+		for _, enter := range all {
+			enter(s)
+		}
+	}, nil
+}
+
+func typicalDayOf(hours []summary.HourOfDay, reason string) *TypicalDay {
+	out := &TypicalDay{Hours: make([]HourOfDay, len(hours)), Reason: reason}
+	for i, h := range hours {
+		o := HourOfDay{Hour: h.Hour, Days: h.Days, LeftOut: h.LeftOut}
+		if h.Figure != nil {
+			f := figureOf(*h.Figure)
+			o.Level, o.LowestDB, o.HighestDB = &f, decibels(&h.Lowest), decibels(&h.Highest)
+		}
+		if h.Spread != nil {
+			o.SpreadDB = decibels((*acoustic.Decibel)(h.Spread))
+		}
+		out.Hours[i] = o
+	}
+	return out
+}

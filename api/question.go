@@ -1,0 +1,256 @@
+package api
+
+import (
+	"context"
+	"time"
+
+	"leveltrail/domain/acoustic"
+	"leveltrail/domain/calibration"
+	"leveltrail/domain/series"
+	"leveltrail/domain/summary"
+	"leveltrail/domain/survey"
+)
+
+// question is what is asked of the series of a survey.
+type question struct {
+	survey      survey.Survey
+	verdict     calibration.Verdict
+	request     summary.Request
+	uncertainty func(span time.Duration) bool
+	periods     []string // symbols of periods over which figures of their own are wanted
+	counts      []maximaWanted
+}
+
+// reply is what the samples of a survey answered.
+type reply struct {
+	facts    []series.Facts
+	series   []summary.Summary // in the order of facts
+	places   []place
+	evidence Evidence
+}
+
+// questionOf reads what the query asks of the survey with that id.
+func (s *server) questionOf(ctx context.Context, v survey.Survey, r summary.Request) (q question, err error) {
+	r.Asked = &series.Span{From: v.StartedAt}
+	if v.EndedAt != nil {
+		r.Asked.To = *v.EndedAt
+	}
+	q = question{survey: v, request: r}
+	q.verdict, err = s.verdict(ctx, v.ID, nil)
+	return q, err
+}
+
+// answerTo answers a question on one snapshot.
+func (s *server) answerTo(ctx context.Context, q question) (a reply, err error) {
+	in := &inquiry{}
+	var groups [][]int
+	var ofSeries []func() summary.Summary
+	var ofPlaces []func() place
+	in.answers, err = s.store.CollectSurvey(ctx, q.survey.ID, func(facts []series.Facts) ([][]series.Ask, error) {
+		in.start(facts)
+		groups, ofSeries, ofPlaces = byPosition(facts), make([]func() summary.Summary, len(facts)), nil
+		for _, members := range groups {
+			finish, err := q.planPlace(in, members, ofSeries)
+			if err != nil {
+				return nil, err
+			}
+			ofPlaces = append(ofPlaces, finish)
+		}
+		return in.asks, nil
+	})
+	if err != nil {
+		return a, ofQuery(err)
+	}
+	a.facts, a.series = in.facts, made(ofSeries)
+	a.evidence = evidenceOf(in.facts, in.asks, in.answers)
+	for i, members := range groups {
+		p := ofPlaces[i]()
+		var of []summary.Summary
+		for _, n := range broadband(in.facts, members) {
+			of = append(of, a.series[n])
+		}
+		p.figures, p.coverage = withUncertainties(p.figures, of)
+		if err := s.describe(ctx, &p, in.facts, members, q.verdict); err != nil {
+			return a, err
+		}
+		a.places = append(a.places, p)
+	}
+	return a, nil
+}
+
+func made[T any](fs []func() T) []T {
+	all := make([]T, len(fs))
+	for i, f := range fs {
+		all[i] = f()
+	}
+	return all
+}
+
+// planPlace asks what the figures of one position and of its series take.
+func (q question) planPlace(in *inquiry, members []int, ofSeries []func() summary.Summary) (func() place, error) {
+	span := asked(q.request, in.facts)
+	doubt := q.uncertainty != nil && q.uncertainty(span.To.Sub(span.From))
+	counts := broadband(in.facts, members)
+	parts, err := q.planParts(in, q.request, counts, doubt, ofSeries)
+	if err != nil {
+		return nil, err
+	}
+	for _, n := range members {
+		if ofSeries[n] != nil {
+			continue
+		}
+		p, err := summary.PlanFor(q.request, plannedOf(in.facts[n], q.verdict))
+		if err != nil {
+			return nil, err
+		}
+		_, ofSeries[n] = in.figures(n, p, doubt)
+	}
+	residual, err := q.planResidual(in, members, doubt)
+	if err != nil {
+		return nil, err
+	}
+	difference := q.planDifference(in, counts)
+	periods := map[string]func() periodFigures{}
+	for _, symbol := range q.periods {
+		if periods[symbol], err = q.planPeriod(in, counts, symbol, span); err != nil {
+			return nil, err
+		}
+	}
+	var maxima []func() maximaFound
+	for _, w := range q.counts {
+		maxima = append(maxima, q.planMaxima(in, counts, w, span))
+	}
+	return func() place {
+		p := place{figures: summary.Position(made(parts)), residual: residual(), ofPeriods: map[string]periodFigures{}, wanted: q.counts, counts: made(maxima)}
+		difference(&p.figures)
+		for symbol, of := range periods {
+			p.ofPeriods[symbol] = of()
+		}
+		return p
+	}, nil
+}
+
+// planParts asks the figures of series that count at one position, and enters their
+// summaries in of.
+func (q question) planParts(in *inquiry, r summary.Request, counts []int, doubt bool, of []func() summary.Summary) ([]func() summary.Part, error) {
+	headers := make([]summary.Header, len(counts))
+	for i, n := range counts {
+		headers[i] = plannedOf(in.facts[n], q.verdict)
+	}
+	plans, err := summary.PlanPosition(r, headers)
+	parts := make([]func() summary.Part, len(plans))
+	for i, p := range plans {
+		parts[i], of[counts[i]] = in.figures(counts[i], p, doubt)
+	}
+	return parts, err
+}
+
+// planResidual asks the residual equivalent levels of a position, over all that is marked.
+func (q question) planResidual(in *inquiry, members []int, doubt bool) (func() []summary.Figure, error) {
+	r := summary.Request{Zone: q.request.Zone, MinCoverage: q.request.MinCoverage, UsableOnly: q.request.UsableOnly}
+	var headers []summary.Header
+	var of []int
+	for _, n := range members {
+		if h, ok := residualOf(in.facts[n], q.verdict); ok && in.facts[n].Series.BandFraction == nil {
+			headers, of = append(headers, h), append(of, n)
+		}
+	}
+	plans, err := summary.PlanPosition(r, headers)
+	if err != nil {
+		return nil, err
+	}
+	parts, alone := make([]func() summary.Part, len(of)), make([]func() summary.Summary, len(of))
+	for i, n := range of {
+		parts[i], alone[i] = in.figures(n, plans[i], doubt)
+	}
+	return func() []summary.Figure {
+		if len(of) == 0 {
+			return nil
+		}
+		all, _ := withUncertainties(summary.Position(made(parts)), made(alone))
+		var levels []summary.Figure
+		for _, f := range all.Levels {
+			if summary.EquivalentSymbol(f.Symbol) {
+				levels = append(levels, f)
+			}
+		}
+		return levels
+	}, nil
+}
+
+// planDifference asks LCeq − LAeq of a position, of the better series of each.
+func (q question) planDifference(in *inquiry, counts []int) func(*summary.PositionFigures) {
+	best, of := map[byte]summary.Header{}, map[byte]int{}
+	for _, n := range counts {
+		h := plannedOf(in.facts[n], q.verdict)
+		equivalent := h.Quantity.Statistic == series.Equivalent && h.Quantity.Time == 0
+		if !equivalent && h.Quantity.Statistic != series.Instant || !h.Quantity.Level() || h.Interval == 0 || h.Extent.From.IsZero() {
+			continue
+		}
+		if was, ok := best[h.Quantity.Weighting]; !ok || equivalent && was.Quantity.Statistic != series.Equivalent {
+			best[h.Quantity.Weighting], of[h.Quantity.Weighting] = h, n
+		}
+	}
+	c, ofC := best['C']
+	a, ofA := best['A']
+	if !ofC || !ofA {
+		return func(*summary.PositionFigures) {}
+	}
+	cannot := func(p *summary.PositionFigures, reason string) {
+		p.Unavailable = append(p.Unavailable, summary.Unavailable{Symbol: "LCeq-LAeq", Reason: reason})
+	}
+	first, second, err := summary.PlanCommon(q.request, c, a)
+	if err != nil {
+		return func(p *summary.PositionFigures) {
+			cannot(p, "the two were not measured over the same time, or over too long a time")
+		}
+	}
+	x, y := in.ask(of['C'], first.Ask), in.ask(of['A'], second.Ask)
+	return func(p *summary.PositionFigures) {
+		d, reason := summary.CommonDifference(first, x(), second, y())
+		if reason != "" {
+			cannot(p, reason)
+			return
+		}
+		p.Levels = append(p.Levels, d.Figure)
+	}
+}
+
+// planPeriod asks figures over all occurrences of a period in the span.
+func (q question) planPeriod(in *inquiry, counts []int, symbol string, span series.Span) (func() periodFigures, error) {
+	inside, ok := summary.Occurrences(q.request.Periods, symbol, q.request.Zone, span)
+	if !ok {
+		return func() periodFigures { return periodFigures{reason: "the project's day has no period " + symbol} }, nil
+	}
+	var length time.Duration
+	for _, s := range inside {
+		length += s.To.Sub(s.From)
+	}
+	r := q.request
+	r.Step, r.Periods = 0, acoustic.PeriodSet{}
+	headers := make([]summary.Header, len(counts))
+	for i, n := range counts {
+		headers[i] = plannedOf(in.facts[n], q.verdict)
+		if r.IgnoreExclusions {
+			headers[i].Exclusions = nil
+		}
+		headers[i].Exclusions = append(headers[i].Exclusions, series.Subtract([]series.Span{span}, inside)...)
+	}
+	r.IgnoreExclusions = false
+	plans, err := summary.PlanPosition(r, headers)
+	if err != nil {
+		return nil, err
+	}
+	parts, alone := make([]func() summary.Part, len(counts)), make([]func() summary.Summary, len(counts))
+	for i, n := range counts {
+		parts[i], alone[i] = in.figures(n, plans[i], false)
+	}
+	return func() periodFigures {
+		var f periodFigures
+		f.PositionFigures, f.coverage = withUncertainties(summary.Position(made(parts)), made(alone))
+		for s, share := range f.coverage { // of the period, not of the whole span
+			f.coverage[s] = min(1, share*float64(span.To.Sub(span.From))/float64(max(length, 1)))
+		}
+		return f
+	}, nil
+}
