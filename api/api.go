@@ -133,6 +133,7 @@ func newEngine(s *server) *gin.Engine {
 	figureHandlers{s}.routes(v1)
 	limitHandlers{s}.routes(v1)
 	assessmentHandlers{s}.routes(v1)
+	ratingHandlers{s}.routes(v1)
 	verdictHandlers{s}.routes(v1)
 	dispositionHandlers{s}.routes(v1)
 	ruleProfileHandlers{s}.routes(v1)

@@ -98,7 +98,8 @@ var grants = map[string]string{
 	"GET /v1/surveys/:id/summary": "qa consultant job_system",
 	"GET /v1/surveys/:id/verdict": "qa consultant field job_system",
 
-	"GET /v1/surveys/:id/assessment": "qa consultant job_system",
+	"POST /v1/surveys/:id/rating-level": "qa consultant",
+	"GET /v1/surveys/:id/assessment":    "qa consultant job_system",
 
 	"GET /v1/projects/:id/limits":  "qa consultant field job_system",
 	"POST /v1/projects/:id/limits": "consultant",

@@ -16,7 +16,7 @@ import (
 type place struct {
 	record    survey.Position
 	meters    []calibration.Instrument // that measured there
-	outcome   calibration.Outcome      // of its series together
+	outcome   calibration.Outcome      // of the series that make its figures together
 	figures   summary.PositionFigures
 	coverage  map[string]float64 // measured over asked time, by the symbol of the figure
 	ofPeriods map[string]periodFigures
@@ -69,6 +69,9 @@ func (s *server) describe(ctx context.Context, p *place, facts []series.Facts, m
 			}
 			p.meters = append(p.meters, meter)
 		}
+		if h.BandFraction != nil || h.Residual {
+			continue // it makes none of the figures
+		}
 		for _, of := range v.Series {
 			if of.SeriesID == h.ID {
 				outcomes = append(outcomes, of.Outcome)
@@ -80,8 +83,11 @@ func (s *server) describe(ctx context.Context, p *place, facts []series.Facts, m
 }
 
 // together returns the outcome of series that make one result: undetermined if any is,
-// not valid if all are, else the least of what stands.
+// not valid if all are, else the least of what stands. It is empty where there is none.
 func together(outcomes []calibration.Outcome) calibration.Outcome {
+	if len(outcomes) == 0 {
+		return ""
+	}
 	for _, o := range []calibration.Outcome{calibration.Undetermined, calibration.ValidInPart, calibration.ValidWithRemarks, calibration.Valid} {
 		if slices.Contains(outcomes, o) {
 			return o

@@ -115,6 +115,27 @@ func TestDoubtOfStretches(t *testing.T) {
 	}
 }
 
+// The stretches of a long series are days of the zone, which aggregates are kept of, also
+// where the clock is set forward among them.
+func TestDoubtOfLocalDays(t *testing.T) {
+	t.Parallel()
+	vienna, err := time.LoadLocation("Europe/Vienna")
+	if err != nil {
+		t.Fatal(err)
+	}
+	start := time.Date(2026, 2, 20, 7, 0, 0, 0, vienna)
+	l := newLog(t, "LAS", 15*time.Second).addRun(start.UTC(), wander(5, 70*24*240, 30, 3))
+	_, d := l.doubted(t, request(vienna))
+	if len(d.Ask.Cells) != 71 {
+		t.Fatalf("%d cells; want 71, the first and the last in part", len(d.Ask.Cells))
+	}
+	for i, c := range d.Ask.Cells[1:] {
+		if want := time.Date(2026, 2, 21+i, 0, 0, 0, 0, vienna); !c.From.Equal(want) {
+			t.Fatalf("a stretch begins at %v; want %v", c.From, want)
+		}
+	}
+}
+
 // What the meter integrates has no gaps; spot readings and peaks have no such uncertainty.
 func TestDoubtByKind(t *testing.T) {
 	t.Parallel()
