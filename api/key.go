@@ -247,7 +247,7 @@ func (h keyHandlers) me(c *gin.Context) (Me, error) {
 		m.ClientIDs = by.Clients
 	}
 	for route := range grants {
-		if may(by.Role, route) {
+		if may(by, route) {
 			m.Routes = append(m.Routes, route)
 		}
 	}
