@@ -66,15 +66,7 @@ func (h clientHandlers) routes(v1 *gin.RouterGroup) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/clients [get]
 func (h clientHandlers) list(c *gin.Context) (List[Client], error) {
-	p, err := h.pageOf(c)
-	if err != nil {
-		return List[Client]{}, err
-	}
-	recs, err := h.store.Clients(c.Request.Context(), p)
-	if err != nil {
-		return List[Client]{}, err
-	}
-	return listOf(h.server, c, p, recs, func(r survey.Client) uuid.UUID { return r.ID }, clientOf), nil
+	return listAll(h.server, c, h.store.Clients, func(r survey.Client) uuid.UUID { return r.ID }, clientOf)
 }
 
 // create stores a new client.
@@ -107,12 +99,7 @@ func (h clientHandlers) create(c *gin.Context) (Client, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/clients/{id} [get]
 func (h clientHandlers) get(c *gin.Context) (Client, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Client{}, err
-	}
-	rec, err := h.store.Client(c.Request.Context(), id)
-	return clientOf(rec), err
+	return readOne(c, h.store.Client, clientOf)
 }
 
 // update changes a client.

@@ -109,12 +109,7 @@ func (h componentHandlers) create(c *gin.Context) (Component, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/components/{id} [get]
 func (h componentHandlers) get(c *gin.Context) (Component, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Component{}, err
-	}
-	rec, err := h.store.Component(c.Request.Context(), id)
-	return componentOf(rec), err
+	return readOne(c, h.store.Component, componentOf)
 }
 
 // update changes when a part is fitted, or which.

@@ -117,12 +117,7 @@ func (h eventHandlers) create(c *gin.Context) (Event, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/events/{id} [get]
 func (h eventHandlers) get(c *gin.Context) (Event, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Event{}, err
-	}
-	rec, err := h.store.Event(c.Request.Context(), id)
-	return eventOf(rec), err
+	return readOne(c, h.store.Event, eventOf)
 }
 
 // update corrects an event.
@@ -150,23 +145,4 @@ func (h eventHandlers) update(c *gin.Context) (Event, error) {
 //	@Router		/v1/events/{id}/versions [get]
 func (h eventHandlers) versions(c *gin.Context) (List[Event], error) {
 	return versionsOf(c, h.store.EventVersions, eventOf)
-}
-
-// listUnder answers a page of the records that belong to the one in the path.
-func listUnder[R, T any](
-	s *server, c *gin.Context, list func(context.Context, uuid.UUID, request.Page) ([]R, error), id func(R) uuid.UUID, body func(R) T,
-) (List[T], error) {
-	parent, err := pathID(c)
-	if err != nil {
-		return List[T]{}, err
-	}
-	p, err := s.pageOf(c)
-	if err != nil {
-		return List[T]{}, err
-	}
-	recs, err := list(c.Request.Context(), parent, p)
-	if err != nil {
-		return List[T]{}, err
-	}
-	return listOf(s, c, p, recs, id, body), nil
 }

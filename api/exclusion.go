@@ -122,12 +122,7 @@ func (h exclusionHandlers) create(c *gin.Context) (Exclusion, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/exclusions/{id} [get]
 func (h exclusionHandlers) get(c *gin.Context) (Exclusion, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Exclusion{}, err
-	}
-	rec, err := h.store.Exclusion(c.Request.Context(), id)
-	return exclusionOf(rec), err
+	return readOne(c, h.store.Exclusion, exclusionOf)
 }
 
 // remove takes an exclusion out of force.

@@ -314,12 +314,7 @@ func (h fieldCheckHandlers) put(c *gin.Context) (FieldCheck, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/field-checks/{id} [get]
 func (h fieldCheckHandlers) get(c *gin.Context) (FieldCheck, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return FieldCheck{}, err
-	}
-	rec, err := h.store.FieldCheck(c.Request.Context(), id)
-	return fieldCheckOf(rec), err
+	return readOne(c, h.store.FieldCheck, fieldCheckOf)
 }
 
 // update changes a field check.

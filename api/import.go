@@ -58,6 +58,7 @@ type FileOptions struct {
 	Range                *Range               `json:"range,omitempty"`
 	LayoutID             *uuid.UUID           `json:"layout_id,omitempty" extensions:"x-nullable"` // Named layout, which wins over detection
 	DateOrder            *string              `json:"date_order,omitempty" enums:"ymd,dmy,mdy"`    // Order of day, month and year; wins over the layout's
+	Date                 *string              `json:"date,omitempty" example:"2026-03-14"`         // Day of the first row, of a file that does not tell
 	AcceptUnreadableRows *bool                `json:"accept_unreadable_rows,omitempty"`            // Rows that cannot be read become gaps
 }
 
@@ -110,6 +111,7 @@ type Layout struct {
 	Levels     []LevelColumn  `json:"levels,omitempty"` // Where several columns hold levels: what each holds
 	Unit       string         `json:"unit"`             // Of the levels, as the file writes it
 	Quantity   string         `json:"quantity"`         // That the file names; empty if none
+	Missing    string         `json:"missing"`          // What a blank or "---" for a level means: under_range, over_range; empty: a gap
 	Reasons    []string       `json:"reasons"`          // Why it was understood so
 }
 
@@ -159,7 +161,7 @@ func (in ImportOptions) options() (survey.ImportOptions, error) {
 }
 
 func (in FileOptions) options(bad *fault.Fields) survey.ImportOptions {
-	o := survey.ImportOptions{Channel: 1, LayoutID: orZero(in.LayoutID), DateOrder: orZero(in.DateOrder)}
+	o := survey.ImportOptions{Channel: 1, LayoutID: orZero(in.LayoutID), DateOrder: orZero(in.DateOrder), Date: orZero(in.Date)}
 	if in.Channel != nil {
 		o.Channel = *in.Channel
 	}
@@ -201,7 +203,7 @@ func (in FileOptions) options(bad *fault.Fields) survey.ImportOptions {
 }
 
 func importOptionsOf(o survey.ImportOptions) ImportOptions {
-	in := ImportOptions{InstrumentID: o.InstrumentID, FileOptions: FileOptions{Channel: &o.Channel, DateOrder: orNil(o.DateOrder)}}
+	in := ImportOptions{InstrumentID: o.InstrumentID, FileOptions: FileOptions{Channel: &o.Channel, DateOrder: orNil(o.DateOrder), Date: orNil(o.Date)}}
 	if o.LayoutID != uuid.Nil {
 		in.LayoutID = &o.LayoutID
 	}
@@ -481,12 +483,7 @@ func (h importHandlers) stored(ctx context.Context, v survey.Survey, body Stored
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/imports/{id} [get]
 func (h importHandlers) get(c *gin.Context) (Import, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Import{}, err
-	}
-	m, err := h.store.ImportByID(c.Request.Context(), id)
-	return importOf(m), err
+	return readOne(c, h.store.ImportByID, importOf)
 }
 
 // versions lists every version of an import.

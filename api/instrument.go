@@ -124,12 +124,7 @@ func (h instrumentHandlers) create(c *gin.Context) (Instrument, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/instruments/{id} [get]
 func (h instrumentHandlers) get(c *gin.Context) (Instrument, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Instrument{}, err
-	}
-	rec, err := h.store.Instrument(c.Request.Context(), id)
-	return instrumentOf(rec), err
+	return readOne(c, h.store.Instrument, instrumentOf)
 }
 
 // update changes an instrument.

@@ -82,15 +82,7 @@ func (h keyHandlers) routes(v1 *gin.RouterGroup) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/keys [get]
 func (h keyHandlers) list(c *gin.Context) (List[Key], error) {
-	p, err := h.pageOf(c)
-	if err != nil {
-		return List[Key]{}, err
-	}
-	recs, err := h.store.Keys(c.Request.Context(), p)
-	if err != nil {
-		return List[Key]{}, err
-	}
-	return listOf(h.server, c, p, recs, func(k access.Key) uuid.UUID { return k.RecordID }, keyOf), nil
+	return listAll(h.server, c, h.store.Keys, func(k access.Key) uuid.UUID { return k.RecordID }, keyOf)
 }
 
 // create makes a key and shows it, this once.
@@ -135,12 +127,7 @@ func (h keyHandlers) make(c *gin.Context, k access.Key) (Key, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/keys/{id} [get]
 func (h keyHandlers) get(c *gin.Context) (Key, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Key{}, err
-	}
-	k, err := h.store.KeyByRecord(c.Request.Context(), id)
-	return keyOf(k), err
+	return readOne(c, h.store.KeyByRecord, keyOf)
 }
 
 // revoke ends a key. It may open for half a minute more.

@@ -87,15 +87,7 @@ func (h laboratoryHandlers) routes(v1 *gin.RouterGroup) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/laboratories [get]
 func (h laboratoryHandlers) list(c *gin.Context) (List[Laboratory], error) {
-	p, err := h.pageOf(c)
-	if err != nil {
-		return List[Laboratory]{}, err
-	}
-	recs, err := h.store.Laboratories(c.Request.Context(), p)
-	if err != nil {
-		return List[Laboratory]{}, err
-	}
-	return listOf(h.server, c, p, recs, func(r calibration.Laboratory) uuid.UUID { return r.ID }, laboratoryOf), nil
+	return listAll(h.server, c, h.store.Laboratories, func(r calibration.Laboratory) uuid.UUID { return r.ID }, laboratoryOf)
 }
 
 // create stores a new laboratory.
@@ -125,12 +117,7 @@ func (h laboratoryHandlers) create(c *gin.Context) (Laboratory, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/laboratories/{id} [get]
 func (h laboratoryHandlers) get(c *gin.Context) (Laboratory, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Laboratory{}, err
-	}
-	rec, err := h.store.Laboratory(c.Request.Context(), id)
-	return laboratoryOf(rec), err
+	return readOne(c, h.store.Laboratory, laboratoryOf)
 }
 
 // update changes a laboratory.

@@ -37,6 +37,7 @@ type NewLayout struct {
 	Levels       []LevelColumn  `json:"levels,omitempty"`                                                     // Where several columns hold levels: what each holds
 	Unit         *string        `json:"unit,omitempty" example:"dB(A)"`                                       // Of the levels
 	Quantity     *string        `json:"quantity,omitempty" example:"LAF"`                                     // That the level column holds
+	Missing      *string        `json:"missing,omitempty" enums:"under_range,over_range"`                     // What a blank or "---" for a level means; absent: a gap
 }
 
 // LevelColumn is one of several columns of levels.
@@ -70,6 +71,7 @@ func (in NewLayout) layout(l survey.Layout, bad *fault.Fields) survey.Layout {
 	l.Layout = logfile.Layout{
 		Encoding: orZero(in.Encoding), Sheet: orZero(in.Sheet), Delimiter: orZero(in.Delimiter), Decimal: orZero(in.Decimal),
 		HeaderRows: orZero(in.HeaderRows), DateOrder: orZero(in.DateOrder), Unit: orZero(in.Unit), Quantity: orZero(in.Quantity),
+		Missing: orZero(in.Missing),
 	}
 	places := columnsOf(&l.Layout.Columns)
 	for name, n := range in.Columns {
@@ -102,7 +104,7 @@ func newLayoutOf(l survey.Layout) NewLayout {
 	return NewLayout{
 		Name: l.Name, InstrumentID: orNil(l.InstrumentID), Encoding: orNil(f.Encoding), Sheet: orNil(f.Sheet), Delimiter: orNil(f.Delimiter),
 		Decimal: orNil(f.Decimal), HeaderRows: orNil(f.HeaderRows), DateOrder: orNil(f.DateOrder), Columns: f.Columns, Levels: f.Levels,
-		Unit: orNil(f.Unit), Quantity: orNil(f.Quantity),
+		Unit: orNil(f.Unit), Quantity: orNil(f.Quantity), Missing: orNil(f.Missing),
 	}
 }
 
@@ -114,7 +116,7 @@ func namedLayoutOf(l survey.Layout) NamedLayout {
 func fileLayoutOf(l logfile.Layout) Layout {
 	out := Layout{
 		Encoding: l.Encoding, Sheet: l.Sheet, Delimiter: l.Delimiter, Decimal: l.Decimal, HeaderRows: l.HeaderRows, DateOrder: l.DateOrder,
-		Unit: l.Unit, Quantity: l.Quantity, Reasons: append([]string{}, l.Reasons...), Columns: map[string]int{},
+		Unit: l.Unit, Quantity: l.Quantity, Missing: l.Missing, Reasons: append([]string{}, l.Reasons...), Columns: map[string]int{},
 	}
 	for name, n := range columnsOf(&l.Columns) {
 		if *n > 0 {
@@ -198,12 +200,7 @@ func (h layoutHandlers) create(c *gin.Context) (NamedLayout, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/layouts/{id} [get]
 func (h layoutHandlers) get(c *gin.Context) (NamedLayout, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return NamedLayout{}, err
-	}
-	l, err := h.store.Layout(c.Request.Context(), id)
-	return namedLayoutOf(l), err
+	return readOne(c, h.store.Layout, namedLayoutOf)
 }
 
 // change changes a named layout.

@@ -82,6 +82,27 @@ func TestPreview(t *testing.T) {
 }
 
 // TestLayouts keeps a named layout and has it win over what detection says.
+// Every question of a preview can be answered: a day that no row tells, a text that says no side.
+func TestAnswersToQuestions(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	log := "time;LAF dB(A)\n07:00:00;51.2\n07:00:01;---\n07:00:02;50.9\n"
+	if q := asked(s.look(log, object{"position_id": s.position}))["date"]; q == nil || q["needed"] != true {
+		t.Errorf("question date = %v; want it needed", q)
+	}
+	layout := s.create("/v1/layouts", object{"name": "Invented, dashes under range", "missing": "under_range"})
+	options := object{"instrument_id": s.meter, "position_id": s.position, "date": "2026-03-03", "time_zone": "UTC", "layout_id": layout}
+	a := s.send(s.survey, "day.txt", log, options)
+	if a.status != 201 || a.body["rows"].(object)["flagged"] != 1.0 || a.body["options"].(object)["date"] != "2026-03-03" ||
+		a.body["layout"].(object)["missing"] != "under_range" || a.body["series"].([]any)[0].(object)["started_at"] != "2026-03-03T07:00:00Z" {
+		t.Errorf("the import is %d %s", a.status, a.raw)
+	}
+	s.refused(422, "invalid", []string{"/missing unknown_value"}, "POST", "/v1/layouts", object{"name": "x", "missing": "below"})
+	if b := s.send(s.survey, "day.txt", log+"\n", with(options, object{"date": "3 March"})); b.status != 422 {
+		t.Errorf("with a date that is none: %d %s", b.status, b.raw)
+	}
+}
+
 func TestLayouts(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)

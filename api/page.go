@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/base64"
@@ -43,6 +44,51 @@ func (s *server) pageOf(c *gin.Context) (request.Page, error) {
 	}
 	p.Limit++
 	return p, nil
+}
+
+// listAll answers a page of the records that list reads.
+func listAll[R, T any](
+	s *server, c *gin.Context, list func(context.Context, request.Page) ([]R, error), id func(R) uuid.UUID, body func(R) T,
+) (List[T], error) {
+	p, err := s.pageOf(c)
+	if err != nil {
+		return List[T]{}, err
+	}
+	recs, err := list(c.Request.Context(), p)
+	if err != nil {
+		return List[T]{}, err
+	}
+	return listOf(s, c, p, recs, id, body), nil
+}
+
+// listUnder answers a page of the records that belong to the one in the path.
+func listUnder[R, T any](
+	s *server, c *gin.Context, list func(context.Context, uuid.UUID, request.Page) ([]R, error), id func(R) uuid.UUID, body func(R) T,
+) (List[T], error) {
+	parent, err := pathID(c)
+	if err != nil {
+		return List[T]{}, err
+	}
+	p, err := s.pageOf(c)
+	if err != nil {
+		return List[T]{}, err
+	}
+	recs, err := list(c.Request.Context(), parent, p)
+	if err != nil {
+		return List[T]{}, err
+	}
+	return listOf(s, c, p, recs, id, body), nil
+}
+
+// readOne answers the record in the path.
+func readOne[R, T any](c *gin.Context, get func(context.Context, uuid.UUID) (R, error), body func(R) T) (T, error) {
+	id, err := pathID(c)
+	if err != nil {
+		var none T
+		return none, err
+	}
+	rec, err := get(c.Request.Context(), id)
+	return body(rec), err
 }
 
 // listOf makes the page of a list from records fetched with [server.pageOf].

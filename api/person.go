@@ -83,15 +83,7 @@ func (h personHandlers) routes(v1 *gin.RouterGroup) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/people [get]
 func (h personHandlers) list(c *gin.Context) (List[Person], error) {
-	p, err := h.pageOf(c)
-	if err != nil {
-		return List[Person]{}, err
-	}
-	recs, err := h.store.People(c.Request.Context(), p)
-	if err != nil {
-		return List[Person]{}, err
-	}
-	return listOf(h.server, c, p, recs, func(r calibration.Person) uuid.UUID { return r.ID }, personOf), nil
+	return listAll(h.server, c, h.store.People, func(r calibration.Person) uuid.UUID { return r.ID }, personOf)
 }
 
 // create stores a new person.
@@ -123,12 +115,7 @@ func (h personHandlers) create(c *gin.Context) (Person, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/people/{id} [get]
 func (h personHandlers) get(c *gin.Context) (Person, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Person{}, err
-	}
-	rec, err := h.store.Person(c.Request.Context(), id)
-	return personOf(rec), err
+	return readOne(c, h.store.Person, personOf)
 }
 
 // update changes a person.

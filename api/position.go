@@ -158,12 +158,7 @@ func (h positionHandlers) put(c *gin.Context) (Position, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/positions/{id} [get]
 func (h positionHandlers) get(c *gin.Context) (Position, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Position{}, err
-	}
-	rec, err := h.store.Position(c.Request.Context(), id)
-	return positionOf(rec), err
+	return readOne(c, h.store.Position, positionOf)
 }
 
 // update changes a position.

@@ -200,8 +200,8 @@ func lookAt(r io.ReadSeeker, o survey.ImportOptions, k surroundings) (Preview, e
 // optionOf returns the import's option that sets a member of the options for reading.
 func optionOf(member string) string {
 	switch {
-	case member == "layout/date_order":
-		return "date_order"
+	case member == "layout/date_order", member == "layout/date":
+		return strings.TrimPrefix(member, "layout/")
 	case strings.HasPrefix(member, "layout/"):
 		return "layout_id"
 	}

@@ -114,12 +114,7 @@ func (h projectHandlers) create(c *gin.Context) (Project, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/projects/{id} [get]
 func (h projectHandlers) get(c *gin.Context) (Project, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Project{}, err
-	}
-	rec, err := h.store.Project(c.Request.Context(), id)
-	return projectOf(rec), err
+	return readOne(c, h.store.Project, projectOf)
 }
 
 // update changes a project.

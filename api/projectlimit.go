@@ -144,12 +144,7 @@ func (h limitHandlers) create(c *gin.Context) (ProjectLimit, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/limits/{id} [get]
 func (h limitHandlers) get(c *gin.Context) (ProjectLimit, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return ProjectLimit{}, err
-	}
-	rec, err := h.store.Limit(c.Request.Context(), id)
-	return projectLimitOf(rec), err
+	return readOne(c, h.store.Limit, projectLimitOf)
 }
 
 // update changes a limit.

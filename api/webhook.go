@@ -138,12 +138,7 @@ func (h webhookHandlers) create(c *gin.Context) (Webhook, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/webhooks/{id} [get]
 func (h webhookHandlers) get(c *gin.Context) (Webhook, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return Webhook{}, err
-	}
-	w, err := h.store.Webhook(c.Request.Context(), id)
-	return webhookOf(w), err
+	return readOne(c, h.store.Webhook, webhookOf)
 }
 
 // update changes a webhook.

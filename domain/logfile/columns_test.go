@@ -203,6 +203,37 @@ func TestDateBeforeTheData(t *testing.T) {
 	}
 }
 
+// A text that says no side is a listed gap, unless the layout says which side it
+// stands for: a hand-held meter shows no number under its range (common practice, no source).
+func TestMissingLevels(t *testing.T) {
+	t.Parallel()
+	start := at("2026-05-06T10:00:00Z")
+	file := "2026-05-06 10:00:00;30.2;1\n2026-05-06 10:00:01;---;2\n2026-05-06 10:00:02;;3\n2026-05-06 10:00:03;30.1;4\n2026-05-06 10:00:04;30.3;5\n"
+	tests := []struct {
+		missing string
+		want    []series.Run
+		rows    logfile.Rows
+	}{
+		{"", []series.Run{{Start: start, Levels: []acoustic.Level{30_20}}, {Start: start.Add(3 * time.Second), Levels: []acoustic.Level{30_10, 30_30}}}, logfile.Rows{Read: 5, Accepted: 3, Rejected: 2}},
+		{"under_range", []series.Run{{Start: start, Levels: []acoustic.Level{30_20, lo, lo, 30_10, 30_30}}}, logfile.Rows{Read: 5, Accepted: 3, Flagged: 2}},
+		{"over_range", []series.Run{{Start: start, Levels: []acoustic.Level{30_20, hi, hi, 30_10, 30_30}}}, logfile.Rows{Read: 5, Accepted: 3, Flagged: 2}},
+	}
+	for _, tt := range tests {
+		rep, runs := read(t, file, logfile.Options{Quantity: "LAF", Layout: &logfile.Layout{
+			Columns: logfile.Columns{DateTime: 1, Level: 2, Sequence: 3}, Missing: tt.missing,
+		}})
+		if diff := cmp.Diff(map[int][]series.Run{0: tt.want}, runs); diff != "" || rep.Rows != tt.rows {
+			t.Errorf("missing %q: %+v, runs (-want +got):\n%s%s", tt.missing, rep.Rows, diff, codes(rep))
+		}
+		if listed := strings.Count(codes(rep), "level_missing"); listed != int(tt.rows.Rejected) {
+			t.Errorf("missing %q: %d gaps are listed; want %d", tt.missing, listed, tt.rows.Rejected)
+		}
+	}
+	if err := (logfile.Layout{Missing: "below"}).Validate(); err == nil {
+		t.Error("a layout may say anything of what is missing")
+	}
+}
+
 func TestLookAsks(t *testing.T) {
 	t.Parallel()
 	tests := []struct {

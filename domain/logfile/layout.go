@@ -19,6 +19,7 @@ func (l Layout) Validate() error {
 	oneOf("encoding", l.Encoding, "utf-8", "utf-16le", "utf-16be", "windows-1252", "xlsx")
 	oneOf("decimal", l.Decimal, ".", ",")
 	oneOf("date_order", l.DateOrder, orders[:]...)
+	oneOf("missing", l.Missing, "under_range", "over_range")
 	bad.Check(len(l.Delimiter) <= 1 && l.Delimiter != `"` && l.Delimiter != "\n" && l.Delimiter != "\r", "delimiter", "invalid", "must be one byte, no quote and no line end")
 	bad.Check(l.HeaderRows >= 0, "header_rows", "out_of_range", "must not be negative")
 	_, err := time.Parse(time.DateOnly, l.Date)

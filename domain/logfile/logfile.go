@@ -45,6 +45,7 @@ type Layout struct {
 	Levels     []LevelColumn // where more than one column holds levels, by column; else empty
 	Unit       string        // of the levels as the file writes it: "dB(A)"; "" = not written
 	Quantity   string        // that the file names: "LAF"; "" = none
+	Missing    string        // what a blank or "---" for a level means: "under_range", "over_range"; "" = a gap
 	Reasons    []string      // why detection decided so, phrases for people
 }
 

@@ -9,6 +9,7 @@ import (
 	"unicode/utf8"
 
 	"leveltrail/domain/acoustic"
+	"leveltrail/domain/series"
 )
 
 // row is one data row, or one of its levels where several columns hold some. If code is not empty the row could not be read, or
@@ -202,7 +203,7 @@ func (s *rows) read(w *row, line []byte) bool {
 	column, f := s.stamp(w)
 	b := s.field(s.c.Level)
 	var rest []byte
-	w.level, w.kind, rest = parseLevel(b)
+	w.level, w.kind, rest = s.level(b)
 	if f != good && !s.dataLike() {
 		s.header(w)
 		return w.code != ""
@@ -253,6 +254,21 @@ func (s *rows) read(w *row, line []byte) bool {
 	return true
 }
 
+// level reads a level field; one that holds neither number nor side means what the layout says.
+func (s *rows) level(b []byte) (l acoustic.Level, kind reading, rest []byte) {
+	l, kind, rest = parseLevel(b)
+	if kind != missing {
+		return l, kind, rest
+	}
+	switch s.l.Missing {
+	case "under_range":
+		return series.UnderRange, flagged, nil
+	case "over_range":
+		return series.OverRange, flagged, nil
+	}
+	return l, kind, rest
+}
+
 // judge says what is wrong with the level that was read from b.
 func (s *rows) judge(column int, b []byte, l acoustic.Level, kind reading, unit []byte) value {
 	v := value{level: l, kind: kind}
@@ -285,7 +301,7 @@ func (s *rows) judge(column int, b []byte, l acoustic.Level, kind reading, unit 
 func (s *rows) others() {
 	for i, c := range s.l.Levels[1:] {
 		b := s.field(c.Column)
-		l, kind, rest := parseLevel(b)
+		l, kind, rest := s.level(b)
 		s.values[i] = s.judge(c.Column, b, l, kind, rest)
 	}
 }

@@ -49,7 +49,7 @@ func (k *skeleton) fits(b []byte) bool {
 // learn makes a skeleton of the row just read, whose line is the last of s.lines.
 func (s *rows) learn(line []byte, w *row) {
 	raw := s.lines.buf[s.lines.from:s.lines.pos]
-	if w.code != "" || w.zoned || s.merged || s.undated || len(raw) > 8*len(s.skeletons[0].word) || len(raw) == 0 || raw[len(raw)-1] != '\n' ||
+	if w.code != "" || len(s.field(s.c.Level)) == 0 || w.zoned || s.merged || s.undated || len(raw) > 8*len(s.skeletons[0].word) || len(raw) == 0 || raw[len(raw)-1] != '\n' ||
 		bytes.Contains(line, []byte(`""`)) || w.kind != plain && w.kind != flagged {
 		return
 	}

@@ -1,6 +1,7 @@
 package survey
 
 import (
+	"cmp"
 	"slices"
 	"strconv"
 	"time"
@@ -29,6 +30,7 @@ type ImportOptions struct {
 	RangeToDB        *acoustic.Level
 	LayoutID         uuid.UUID // named layout that wins over detection; zero: none
 	DateOrder        string    // ymd, dmy, mdy, which wins over the layout's; empty: not said
+	Date             string    // day of the first row, yyyy-mm-dd, of a file that does not tell; likewise
 	AcceptUnreadable bool
 }
 
@@ -68,6 +70,8 @@ func (o ImportOptions) check(bad *fault.Fields) {
 		bad.Check(*o.RangeFromDB < *o.RangeToDB, "range/to_db", "out_of_order", "must lie above from_db")
 	}
 	bad.Check(slices.Contains([]string{"", "ymd", "dmy", "mdy"}, o.DateOrder), "date_order", "not_allowed", "must be ymd, dmy or mdy")
+	_, err := time.Parse(time.DateOnly, o.Date)
+	bad.Check(o.Date == "" || err == nil, "date", "invalid", "must be a day such as 2026-03-14")
 }
 
 // Reading returns the options for reading a file of the survey v of the project p
@@ -77,11 +81,10 @@ func (o ImportOptions) Reading(p Project, v Survey, l Layout) logfile.Options {
 		Quantity: o.Quantity, Location: p.Zone(), Stamps: o.Stamps, ClockOffset: o.ClockOffset, ClockChecks: o.ClockChecks,
 		Expected: series.Span{From: v.StartedAt}, RangeFrom: o.RangeFromDB, RangeTo: o.RangeToDB, AcceptUnreadable: o.AcceptUnreadable,
 	}
-	if l.ID != uuid.Nil || o.DateOrder != "" {
+	if l.ID != uuid.Nil || o.DateOrder != "" || o.Date != "" {
 		r.Layout = &l.Layout
-		if o.DateOrder != "" {
-			r.Layout.DateOrder = o.DateOrder
-		}
+		r.Layout.DateOrder = cmp.Or(o.DateOrder, l.Layout.DateOrder)
+		r.Layout.Date = o.Date
 	}
 	if v.EndedAt != nil {
 		r.Expected.To = *v.EndedAt
