@@ -128,7 +128,7 @@ func ofRatio(sums, counts []float64) (e Estimate, reason string) {
 		}
 	}
 	if b < leastEffective {
-		return e, tooFew(float64(b))
+		return e, tooFew(float64(b), leastEffective)
 	}
 	x := make([]float64, len(sums))
 	for i := range x {
@@ -162,7 +162,7 @@ func ofLevels(sums, counts []float64, e Estimate) (Estimate, string) {
 		}
 	}
 	if b < leastEffective {
-		return Estimate{}, tooFew(float64(b))
+		return Estimate{}, tooFew(float64(b), leastEffective)
 	}
 	s := scatterOf(y, b)
 	if s.cov[0] <= 1e-20 {
@@ -176,7 +176,7 @@ func ofLevels(sums, counts []float64, e Estimate) (Estimate, string) {
 	// a few events among many quiet stretches are as many samples as there are events.
 	left := levels.Effective * min(1, 2/(s.kurtosis-1))
 	if left < leastEffective {
-		return Estimate{}, tooFew(left)
+		return Estimate{}, tooFew(left, leastEffective)
 	}
 	e.Freedom, e.Effective = min(e.Freedom, levels.Freedom, left-1), min(e.Effective, left)
 	if s.kurtosis > leastKurtosis {
@@ -252,7 +252,7 @@ func (s scatter) estimate(standard float64) (e Estimate, reason string) {
 	e = Estimate{Standard: acoustic.Decibel(standard), Effective: min(s.b, s.b*s.cov[0]/s.v)}
 	e.Freedom = e.Effective/3 - 1
 	if e.Effective < leastEstimated {
-		return Estimate{}, tooFew(e.Effective / leastEstimated * leastEffective)
+		return Estimate{}, tooFew(e.Effective, leastEstimated)
 	}
 	return e, ""
 }

@@ -20,7 +20,7 @@ import (
 // Estimate is the uncertainty of a figure, estimated from its samples.
 type Estimate struct {
 	Standard  acoustic.Decibel // standard uncertainty
-	Freedom   float64          // degrees of freedom of Standard, at least [leastFreedom]
+	Freedom   float64          // degrees of freedom of Standard, at least [leastEffective] less one
 	Effective float64          // effective sample size; of sampling uncertainty, the effective number of changes
 	AtMost    bool             // Standard is an upper bound
 }
@@ -42,8 +42,8 @@ const leastEffective = 10
 const leastEstimated = 30
 
 // tooFew says why there is no figure.
-func tooFew(effective float64) string {
-	return fmt.Sprintf("the effective sample size is %.1f, at least %d are needed", effective, leastEffective)
+func tooFew(effective float64, least int) string {
+	return fmt.Sprintf("the effective sample size is %.1f, at least %d are needed", effective, least)
 }
 
 // perRatio turns a small relative uncertainty of power into decibels: 10/ln 10

@@ -121,7 +121,7 @@ func TestTooFewSamples(t *testing.T) {
 		ramp[i].Add(acoustic.Level(50_00 + i))
 	}
 	e, why = uncertainty.OfMean(ramp)
-	said("a ramp", e, why, "effective sample size")
+	said("a ramp", e, why, "at least 30 are needed")
 
 	bang := uncertainty.NewStream(time.Second, true)
 	levels := make([]acoustic.Level, 3600)

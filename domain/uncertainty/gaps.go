@@ -220,7 +220,7 @@ func GapsAtMost(h series.Histogram) (e Estimate, reason string) {
 		e.Standard = acoustic.Decibel(perRatio * math.Sqrt(variance/n) / mean)
 	}
 	if e.Effective < leastEffective {
-		return Estimate{}, tooFew(e.Effective)
+		return Estimate{}, tooFew(e.Effective, leastEffective)
 	}
 	return e, ""
 }
@@ -230,7 +230,7 @@ func GapsAtMost(h series.Histogram) (e Estimate, reason string) {
 func GapsAtMostOf(h series.Histogram, p series.Percent) (e Estimate, reason string) {
 	n := float64(h.Samples())
 	if n < leastEffective {
-		return e, tooFew(n)
+		return e, tooFew(n, leastEffective)
 	}
 	share := float64(p) / 100_000
 	e = Estimate{Standard: acoustic.Decibel(math.Sqrt(share * (1 - share) / n)), Freedom: n, Effective: n, AtMost: true}
