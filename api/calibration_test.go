@@ -31,8 +31,9 @@ var (
 		"reference_standards": []any{object{"description": "Invented standard", "certificate": "REF-9"}},
 		"results": []any{object{
 			"phase": "as_left", "test": "level", "nominal_db": 94., "frequency_hz": 1000., "deviation_db": -0.13, "limit_low_db": -0.25,
-			"limit_high_db": 0.26, "expanded_uncertainty_db": 0.123, "coverage_factor": 2.25, "in_scope": true,
+			"limit_high_db": 0.26, "expanded_uncertainty_db": 0.123, "coverage_factor": 2.25, "in_scope": true, "maximum_uncertainty_db": 0.15,
 		}},
+		"parts": []any{object{"kind": "microphone", "serial_number": "P-1"}},
 	}
 )
 
@@ -137,10 +138,14 @@ func TestCertificate(t *testing.T) {
 		"laboratory": object{"name": "Invented Laboratory"}, "accredited": false, "scope": []any{"calibrator"}, "item_serial_number": nil,
 		"revision": 0., "replaces_id": nil, "calibrated_from": "2026-02-03", "issued_on": nil, "standard": nil, "as_found": "not_stated",
 		"as_left": "not_stated", "adjusted": false, "pattern_evidence": "not_stated", "laboratory_due_on": nil, "due_override_on": nil,
-		"person_authorising": nil, "reference_standards": []any{}, "results": []any{},
+		"person_authorising": nil, "reference_standards": []any{}, "results": []any{}, "parts": []any{}, "problems": []any{},
 	}, sparse)
 
-	s.refused(409, "duplicate", nil, "POST", of, aCertificate)
+	answered(t, made.body, s.must(200, "POST", of, aCertificate))
+	answered(t, made.body, s.must(200, "POST", of, aCertificate, "Idempotency-Key", "again"))
+	s.refused(409, "certificate_differs", []string{"/issued_on differs", "/results differs"}, "POST", of,
+		with(aCertificate, object{"issued_on": "2026-01-21", "results": nil}))
+	answered(t, made.body, s.must(200, "GET", path, nil))
 	s.refused(404, "not_found", nil, "POST", "/v1/instruments/"+uuid.NewString()+"/certificates", aCertificate)
 	s.refused(422, "invalid", []string{"/laboratory_id unknown_reference", "/replaces_id unknown_reference"}, "POST", of,
 		object{"laboratory_id": uuid.NewString(), "replaces_id": uuid.NewString(), "number": "N-3", "calibrated_on": "2026-02-03"})
@@ -151,8 +156,10 @@ func TestCertificate(t *testing.T) {
 	s.refused(422, "invalid", []string{
 		"/scope/1 not_allowed", "/as_found not_allowed", "/issued_on out_of_order", "/results/0/phase not_allowed",
 		"/results/0/deviation_db type", "/results/0/nominal_db type", "/results/0/limit_db unknown_member",
+		"/parts/0/kind not_allowed", "/parts/0/serial_number required", "/calibrated_on out_of_order", "/laboratory_due_on out_of_order",
 	}, "POST", of,
 		with(aCertificate, object{
+			"calibrated_from": "2026-01-14", "laboratory_due_on": "2025-12-31", "parts": []any{object{"kind": "anemometer", "serial_number": " "}},
 			"number": "N-3", "scope": []any{"calibrator", "kettle"}, "as_found": "good", "issued_on": "2026-01-01",
 			"results": []any{object{"phase": "later", "deviation_db": 0.125, "nominal_db": 1e9, "limit_db": 1}},
 		}))
@@ -189,6 +196,44 @@ func TestCertificate(t *testing.T) {
 	if diff := cmp.Diff(append(want, foreign), s.must(200, "GET", "/v1/certificates", nil).ids()); diff != "" {
 		t.Errorf("certificates (-want +got):\n%s", diff)
 	}
+	for query, want := range map[string][]string{
+		"instrument_id=" + other: {foreign}, "laboratory_id=" + made.body["laboratory_id"].(string): append(want, foreign),
+		"number=N-2": {want[1]}, "state=draft": {}, "state=confirmed&number=N-1": {foreign}, "laboratory_id=" + uuid.NewString(): {},
+	} {
+		if diff := cmp.Diff(want, s.must(200, "GET", "/v1/certificates?"+query, nil).ids()); diff != "" {
+			t.Errorf("certificates of %s (-want +got):\n%s", query, diff)
+		}
+	}
+	s.refused(400, "not_allowed", []string{"state not_allowed"}, "GET", "/v1/certificates?state=old", nil)
+	s.refused(422, "invalid", []string{"/instrument_id immutable"}, "PATCH", path, object{"instrument_id": other}, "If-Match", `"v3"`)
+}
+
+// A certificate of another serial number is kept and says so, and its entity tag follows
+// what it shows of other records.
+func TestCertificateShowsItsLaboratoryAndInstrumentAsTheyAre(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	calibrator := s.must(201, "POST", "/v1/instruments", aCalibrator)
+	made := s.must(201, "POST", calibrator.header.Get("Location")+"/certificates", with(aCertificate, object{"item_serial_number": "K-2"}))
+	path := made.header.Get("Location")
+	problem := made.body["problems"].([]any)[0].(object)
+	if problem["code"] != "serial_number_mismatch" || !strings.Contains(problem["detail"].(string), "K-2") {
+		t.Errorf("problems = %v; want the serial number printed", made.body["problems"])
+	}
+	tag := made.header.Get("ETag")
+	s.must(304, "GET", path, nil, "If-None-Match", tag)
+
+	s.must(200, "PATCH", "/v1/laboratories/"+made.body["laboratory_id"].(string), object{"name": "Renamed Laboratory"}, "If-Match", `"v1"`)
+	renamed := s.must(200, "GET", path, nil, "If-None-Match", tag)
+	answered(t, object{"laboratory": object{"name": "Renamed Laboratory", "accreditation": "INV-7"}, "version": 1.}, renamed)
+	s.must(200, "PATCH", calibrator.header.Get("Location"), object{"serial_number": "K-2"}, "If-Match", `"v1"`)
+	answered(t, object{"problems": []any{}}, s.must(200, "GET", path, nil, "If-None-Match", renamed.header.Get("ETag")))
+
+	stale := s.call("PATCH", path, object{"number": "N-9"}, "If-Match", `"v7"`)
+	if now := s.must(200, "GET", path, nil); stale.status != 412 || stale.body["current_etag"] != now.header.Get("ETag") {
+		t.Errorf("a stale change = %d %s; want 412 with the entity tag %s", stale.status, stale.raw, now.header.Get("ETag"))
+	}
+	s.must(200, "PATCH", path, object{"number": "N-9"}, "If-Match", tag)
 }
 
 // check is a field check of meter at 1 kHz.

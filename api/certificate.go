@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"strings"
 
@@ -17,17 +18,21 @@ import (
 type certificateStore interface {
 	CreateCertificate(ctx context.Context, c calibration.Certificate, laboratory string) (calibration.Certificate, error)
 	Certificate(ctx context.Context, id uuid.UUID) (calibration.Certificate, error)
-	Certificates(ctx context.Context, instrumentID uuid.UUID, p request.Page) ([]calibration.Certificate, error)
+	Certificates(ctx context.Context, f calibration.CertificateFilter, p request.Page) ([]calibration.Certificate, error)
 	CertificateVersions(ctx context.Context, id uuid.UUID) ([]calibration.Certificate, error)
 	UpdateCertificate(ctx context.Context, c calibration.Certificate, laboratory string) (calibration.Certificate, error)
-	LaboratoryNames(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]string, error)
+	LaboratoriesOf(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]calibration.Laboratory, error)
+	InstrumentsOf(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]calibration.Instrument, error)
 }
 
 // issued is a certificate with the name of its laboratory, which may be one still to be found or made.
 type issued struct {
 	calibration.Certificate
 	laboratory string
-	conflict   bool // laboratory and laboratory_id disagree
+	conflict   bool   // laboratory and laboratory_id disagree
+	moved      bool   // confirmed, and yet given another instrument
+	mismatch   string // a sentence if it prints another serial number than its instrument has
+	beside     string // the versions of laboratory and instrument that it was read with
 }
 
 // Validate reports every member that makes c unfit to store.
@@ -38,6 +43,7 @@ func (c issued) Validate() error {
 	var bad fault.Fields
 	collect(&bad, c.Certificate.Validate())
 	bad.Check(!c.conflict, "laboratory_id", "conflicting", "must not come together with laboratory")
+	bad.Check(!c.moved, "instrument_id", "immutable", "never changes once the certificate is confirmed")
 	return bad.Err("certificate")
 }
 
@@ -64,7 +70,10 @@ func (in NewCertificate) certificate(c issued, kind calibration.Kind) issued {
 	c.AsFound, c.AsLeft = calibration.Conformity(orZero(in.AsFound)), calibration.Conformity(orZero(in.AsLeft))
 	c.Adjusted, c.PatternEvidence = orZero(in.Adjusted), orZero(in.PatternEvidence)
 	c.LaboratoryDueOn, c.DueOverrideOn = orZero(in.LaboratoryDueOn), orZero(in.DueOverrideOn)
-	c.ReferenceStandards, c.Results = nil, nil
+	c.ReferenceStandards, c.Results, c.Parts = nil, nil, nil
+	for _, p := range in.Parts {
+		c.Parts = append(c.Parts, calibration.CertifiedPart{Kind: calibration.Kind(p.Kind), SerialNumber: strings.TrimSpace(p.SerialNumber)})
+	}
 	for _, s := range in.ReferenceStandards {
 		c.ReferenceStandards = append(c.ReferenceStandards, calibration.ReferenceStandard{
 			Description: s.Description, Certificate: orZero(s.Certificate),
@@ -82,7 +91,7 @@ type certificateHandlers struct{ *server }
 func (h certificateHandlers) routes(v1 *gin.RouterGroup) {
 	v1.GET("/instruments/:id/certificates", respond(h.server, http.StatusOK, h.listOfInstrument, "limit", "cursor"))
 	v1.POST("/instruments/:id/certificates", respond(h.server, http.StatusCreated, h.create))
-	v1.GET("/certificates", respond(h.server, http.StatusOK, h.list, "limit", "cursor"))
+	v1.GET("/certificates", respond(h.server, http.StatusOK, h.list, "limit", "cursor", "instrument_id", "laboratory_id", "number", "state"))
 	v1.GET("/certificates/:id", respond(h.server, http.StatusOK, h.get))
 	v1.PATCH("/certificates/:id", respond(h.server, http.StatusOK, h.update))
 	v1.GET("/certificates/:id/versions", respond(h.server, http.StatusOK, h.versions))
@@ -92,13 +101,29 @@ func (h certificateHandlers) routes(v1 *gin.RouterGroup) {
 //
 //	@Summary	List certificates
 //	@Tags		certificates
-//	@Param		limit	query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
-//	@Param		cursor	query		string	false	"Next page, from the answer before"
-//	@Success	200		{object}	List[Certificate]
-//	@Failure	default	{object}	Problem	"Any error"
+//	@Param		instrument_id	query		string	false	"Only those of this instrument"		format(uuid)
+//	@Param		laboratory_id	query		string	false	"Only those of this laboratory"		format(uuid)
+//	@Param		number			query		string	false	"Only those of this number"
+//	@Param		state			query		string	false	"Only those in this state"			Enums(draft, confirmed)
+//	@Param		limit			query		int		false	"Records a page"					minimum(1)	maximum(200)	default(50)
+//	@Param		cursor			query		string	false	"Next page, from the answer before"
+//	@Success	200				{object}	List[Certificate]
+//	@Failure	default			{object}	Problem	"Any error"
 //	@Router		/v1/certificates [get]
 func (h certificateHandlers) list(c *gin.Context) (List[Certificate], error) {
-	return h.page(c, uuid.Nil)
+	var f calibration.CertificateFilter
+	var err error
+	if f.InstrumentID, err = queryID(c, "instrument_id"); err == nil {
+		f.LaboratoryID, err = queryID(c, "laboratory_id")
+	}
+	if err == nil {
+		f.State, err = queryWord(c, "state", "", calibration.Draft, calibration.Confirmed)
+	}
+	if err != nil {
+		return List[Certificate]{}, err
+	}
+	f.Number = c.Query("number")
+	return h.page(c, f)
 }
 
 // listOfInstrument lists the certificates of an instrument.
@@ -119,15 +144,15 @@ func (h certificateHandlers) listOfInstrument(c *gin.Context) (List[Certificate]
 	if _, err := h.store.Instrument(c.Request.Context(), id); err != nil {
 		return List[Certificate]{}, err
 	}
-	return h.page(c, id)
+	return h.page(c, calibration.CertificateFilter{InstrumentID: id})
 }
 
-func (h certificateHandlers) page(c *gin.Context, instrumentID uuid.UUID) (List[Certificate], error) {
+func (h certificateHandlers) page(c *gin.Context, f calibration.CertificateFilter) (List[Certificate], error) {
 	p, err := h.pageOf(c)
 	if err != nil {
 		return List[Certificate]{}, err
 	}
-	recs, err := h.store.Certificates(c.Request.Context(), instrumentID, p)
+	recs, err := h.store.Certificates(c.Request.Context(), f, p)
 	if err != nil {
 		return List[Certificate]{}, err
 	}
@@ -135,16 +160,24 @@ func (h certificateHandlers) page(c *gin.Context, instrumentID uuid.UUID) (List[
 	return listOf(h.server, c, p, named, func(r issued) uuid.UUID { return r.ID }, certificateOf), err
 }
 
-// named returns the certificates with the names of their laboratories.
+// named returns the certificates with what their bodies show of their laboratories and instruments.
 func (h certificateHandlers) named(ctx context.Context, recs ...calibration.Certificate) ([]issued, error) {
-	ids := make([]uuid.UUID, len(recs))
-	for i, r := range recs {
-		ids[i] = r.LaboratoryID
+	var labs, instruments []uuid.UUID
+	for _, r := range recs {
+		labs, instruments = append(labs, r.LaboratoryID), append(instruments, r.InstrumentID)
 	}
-	names, err := h.store.LaboratoryNames(ctx, ids)
+	laboratoryOf, err := h.store.LaboratoriesOf(ctx, labs)
+	if err != nil {
+		return nil, err
+	}
+	instrumentOf, err := h.store.InstrumentsOf(ctx, instruments)
 	named := make([]issued, len(recs))
 	for i, r := range recs {
-		named[i] = issued{Certificate: r, laboratory: names[r.LaboratoryID]}
+		l, on := laboratoryOf[r.LaboratoryID], instrumentOf[r.InstrumentID]
+		named[i] = issued{Certificate: r, laboratory: l.Name, beside: "l" + itoa(l.Version) + "i" + itoa(on.Version)}
+		if on.Version > 0 {
+			named[i].mismatch = r.NamesAnother(on)
+		}
 	}
 	return named, err
 }
@@ -155,7 +188,10 @@ func (h certificateHandlers) one(ctx context.Context, c calibration.Certificate,
 		return issued{}, err
 	}
 	named, err := h.named(ctx, c)
-	return named[0], err
+	if err != nil {
+		return issued{}, err
+	}
+	return named[0], nil
 }
 
 func (h certificateHandlers) read(ctx context.Context, id uuid.UUID) (issued, error) {
@@ -165,14 +201,16 @@ func (h certificateHandlers) read(ctx context.Context, id uuid.UUID) (issued, er
 
 // create stores a new certificate.
 //
-//	@Summary	Create a certificate
-//	@Tags		certificates
-//	@Accept		json
-//	@Param		id			path		string			true	"Instrument"	format(uuid)
-//	@Param		certificate	body		NewCertificate	true	"Certificate to store"
-//	@Success	201			{object}	Certificate
-//	@Failure	default		{object}	Problem	"Any error"
-//	@Router		/v1/instruments/{id}/certificates [post]
+//	@Summary		Create a certificate
+//	@Description	The same certificate again, by laboratory, number and revision, changes nothing; with other content it is refused, and the errors name what differs. One that prints another serial number than the instrument's is stored and says so in problems.
+//	@Tags			certificates
+//	@Accept			json
+//	@Param			id			path		string			true	"Instrument"	format(uuid)
+//	@Param			certificate	body		NewCertificate	true	"Certificate to store"
+//	@Success		201			{object}	Certificate
+//	@Success		200			{object}	Certificate
+//	@Failure		default		{object}	Problem	"Any error"
+//	@Router			/v1/instruments/{id}/certificates [post]
 func (h certificateHandlers) create(c *gin.Context) (Certificate, error) {
 	ctx := c.Request.Context()
 	id, err := pathID(c)
@@ -191,6 +229,10 @@ func (h certificateHandlers) create(c *gin.Context) (Certificate, error) {
 		return Certificate{}, err
 	}
 	rec, err := h.store.CreateCertificate(ctx, made().Certificate, made().laboratory)
+	if f, ok := errors.AsType[*fault.Error](err); ok && f.Code == "already_recorded" {
+		answerWith(c, http.StatusOK)
+		err = nil
+	}
 	named, err := h.one(ctx, rec, err)
 	return certificateOf(named), err
 }
@@ -218,7 +260,7 @@ func (h certificateHandlers) get(c *gin.Context) (Certificate, error) {
 //	@Tags		certificates
 //	@Accept		application/merge-patch+json
 //	@Param		id		path		string			true	"Certificate"	format(uuid)
-//	@Param		patch	body		NewCertificate	true	"Members to change"
+//	@Param		patch	body		CertificatePatch	true	"Members to change"
 //	@Success	200		{object}	Certificate
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/certificates/{id} [patch]
@@ -230,17 +272,27 @@ func (h certificateHandlers) update(c *gin.Context) (Certificate, error) {
 			if err != nil {
 				return rec, err
 			}
-			i, err := h.store.Instrument(ctx, rec.InstrumentID)
-			kind = i.Kind
+			on, err := h.store.InstrumentsOf(ctx, []uuid.UUID{rec.InstrumentID})
+			kind = on[rec.InstrumentID].Kind
 			return rec, err
 		},
 		func(ctx context.Context, r issued) (issued, error) {
+			on, err := h.store.InstrumentsOf(ctx, []uuid.UUID{r.InstrumentID})
+			if err != nil {
+				return r, err
+			}
+			r.Certificate = r.WithDefaults(on[r.InstrumentID].Kind) // a draft may just have got its instrument
 			rec, err := h.store.UpdateCertificate(ctx, r.Certificate, r.laboratory)
 			return h.one(ctx, rec, err)
 		},
 		newCertificateOf,
-		func(in NewCertificate, r issued) issued { return in.certificate(r, kind) })
-	return certificateOf(rec), err
+		func(in CertificatePatch, r issued) issued {
+			r = in.certificate(r, kind)
+			r.moved, r.InstrumentID = r.State != calibration.Draft && orZero(in.InstrumentID) != r.InstrumentID, orZero(in.InstrumentID)
+			return r
+		})
+	body := certificateOf(rec)
+	return body, staleAs(err, body)
 }
 
 // versions lists every version of a certificate.

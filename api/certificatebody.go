@@ -32,6 +32,19 @@ type CertificateResult struct {
 	ExpandedUncertaintyDB *acoustic.Decibel `json:"expanded_uncertainty_db,omitempty" extensions:"x-nullable"`
 	CoverageFactor        *float64          `json:"coverage_factor,omitempty" extensions:"x-nullable"` // Of the expanded uncertainty
 	InScope               *bool             `json:"in_scope,omitempty"`                                // Within the laboratory's accredited scope; absent: no
+	MaximumUncertaintyDB  *acoustic.Decibel `json:"maximum_uncertainty_db,omitempty" extensions:"x-nullable"`
+}
+
+// CertifiedPart is a part that a certificate names as calibrated with the meter.
+type CertifiedPart struct {
+	Kind         string `json:"kind" enums:"microphone,preamplifier,filter_set"`
+	SerialNumber string `json:"serial_number"` // As printed
+}
+
+// CertificateProblem is something about a certificate that a person should look at.
+type CertificateProblem struct {
+	Code   string `json:"code"`   // Word for programs; further codes may appear
+	Detail string `json:"detail"` // What it is
 }
 
 func (r CertificateResult) result() calibration.CertificateResult {
@@ -39,7 +52,7 @@ func (r CertificateResult) result() calibration.CertificateResult {
 		Phase: r.Phase, Test: orZero(r.Test), NominalDB: (*acoustic.Level)(r.NominalDB), FrequencyHz: r.FrequencyHz,
 		DeviationDB: (*acoustic.Level)(r.DeviationDB), LimitLowDB: (*acoustic.Level)(r.LimitLowDB),
 		LimitHighDB: (*acoustic.Level)(r.LimitHighDB), ExpandedUncertaintyDB: r.ExpandedUncertaintyDB,
-		CoverageFactor: r.CoverageFactor, InScope: orZero(r.InScope),
+		CoverageFactor: r.CoverageFactor, InScope: orZero(r.InScope), MaximumUncertaintyDB: r.MaximumUncertaintyDB,
 	}
 }
 
@@ -48,6 +61,7 @@ func resultOf(r calibration.CertificateResult) CertificateResult {
 		Phase: r.Phase, Test: orNil(r.Test), NominalDB: (*Level)(r.NominalDB), FrequencyHz: r.FrequencyHz,
 		DeviationDB: (*Level)(r.DeviationDB), LimitLowDB: (*Level)(r.LimitLowDB), LimitHighDB: (*Level)(r.LimitHighDB),
 		ExpandedUncertaintyDB: r.ExpandedUncertaintyDB, CoverageFactor: r.CoverageFactor, InScope: &r.InScope,
+		MaximumUncertaintyDB: r.MaximumUncertaintyDB,
 	}
 }
 
@@ -75,12 +89,19 @@ type NewCertificate struct {
 	PersonAuthorising  *string                `json:"person_authorising,omitempty" extensions:"x-nullable"`                           // Who authorised it
 	ReferenceStandards []ReferenceStandard    `json:"reference_standards,omitempty"`                                                  // What the laboratory measured against
 	Results            []CertificateResult    `json:"results,omitempty"`                                                              // Lines of results
+	Parts              []CertifiedPart        `json:"parts,omitempty"`                                                                // Parts that it names as calibrated with the meter
+}
+
+// CertificatePatch is what of a certificate can be changed.
+type CertificatePatch struct {
+	NewCertificate
+	InstrumentID *uuid.UUID `json:"instrument_id,omitempty" extensions:"x-nullable"` // Of a draft only
 }
 
 // Certificate is a calibration certificate of one instrument.
 type Certificate struct {
 	Stamp
-	InstrumentID       uuid.UUID             `json:"instrument_id"` // Instrument calibrated
+	InstrumentID       *uuid.UUID            `json:"instrument_id"` // Instrument calibrated; null of a draft whose instrument is not known
 	State              string                `json:"state" enums:"confirmed,draft"`
 	Laboratory         CertificateLaboratory `json:"laboratory"` // Who calibrated
 	LaboratoryID       uuid.UUID             `json:"laboratory_id"`
@@ -103,20 +124,33 @@ type Certificate struct {
 	PersonAuthorising  *string               `json:"person_authorising"`                              // Who authorised it
 	ReferenceStandards []ReferenceStandard   `json:"reference_standards"`                             // What the laboratory measured against
 	Results            []CertificateResult   `json:"results"`                                         // Lines of results
+	Parts              []CertifiedPart       `json:"parts"`                                           // Parts that it names as calibrated with the meter
+	Problems           []CertificateProblem  `json:"problems"`                                        // What a person should look at
+
+	beside string // names what of other records the body shows
 }
+
+func (c Certificate) etag() string { return etagWith(c.Version, c.beside) }
 
 func (c Certificate) path() string { return "/v1/certificates/" + c.ID.String() }
 
 func certificateOf(c issued) Certificate {
 	out := Certificate{
-		Stamp: Stamp{c.ID, c.Version, c.CreatedAt, c.RecordedAt}, InstrumentID: c.InstrumentID, State: c.State,
+		Stamp: Stamp{c.ID, c.Version, c.CreatedAt, c.RecordedAt}, InstrumentID: orNil(c.InstrumentID), State: c.State,
 		Laboratory: CertificateLaboratory{c.laboratory, orNil(c.Accreditation)}, LaboratoryID: c.LaboratoryID,
 		Accredited: c.Accredited, Scope: []string{}, ItemSerialNumber: orNil(c.ItemSerialNumber),
 		Number: c.Number, Revision: c.Revision, ReplacesID: orNil(c.ReplacesID),
 		CalibratedFrom: c.CalibratedFrom, CalibratedOn: c.CalibratedOn, IssuedOn: orNil(c.IssuedOn), Standard: orNil(c.Standard),
 		AsFound: string(c.AsFound), AsLeft: string(c.AsLeft), Adjusted: c.Adjusted, PatternEvidence: c.PatternEvidence,
 		LaboratoryDueOn: orNil(c.LaboratoryDueOn), DueOverrideOn: orNil(c.DueOverrideOn), PersonAuthorising: orNil(c.PersonAuthorising),
-		ReferenceStandards: []ReferenceStandard{}, Results: []CertificateResult{},
+		ReferenceStandards: []ReferenceStandard{}, Results: []CertificateResult{}, Parts: []CertifiedPart{},
+		Problems: []CertificateProblem{}, beside: c.beside,
+	}
+	if c.mismatch != "" {
+		out.Problems = append(out.Problems, CertificateProblem{string(calibration.SerialNumberMismatch), c.mismatch})
+	}
+	for _, p := range c.Parts {
+		out.Parts = append(out.Parts, CertifiedPart{string(p.Kind), p.SerialNumber})
 	}
 	for _, s := range c.Scope {
 		out.Scope = append(out.Scope, string(s))
@@ -131,7 +165,7 @@ func certificateOf(c issued) Certificate {
 }
 
 // newCertificateOf returns the body that would make c.
-func newCertificateOf(c issued) NewCertificate {
+func newCertificateOf(c issued) CertificatePatch {
 	o := certificateOf(c)
 	in := NewCertificate{
 		Laboratory: &o.Laboratory, Accredited: &o.Accredited, Scope: o.Scope, ItemSerialNumber: o.ItemSerialNumber,
@@ -139,10 +173,10 @@ func newCertificateOf(c issued) NewCertificate {
 		CalibratedOn: o.CalibratedOn, IssuedOn: o.IssuedOn, Standard: o.Standard,
 		AsFound: &o.AsFound, AsLeft: &o.AsLeft, Adjusted: &o.Adjusted, PatternEvidence: &o.PatternEvidence,
 		LaboratoryDueOn: o.LaboratoryDueOn, DueOverrideOn: o.DueOverrideOn, PersonAuthorising: o.PersonAuthorising,
-		ReferenceStandards: o.ReferenceStandards, Results: o.Results,
+		ReferenceStandards: o.ReferenceStandards, Results: o.Results, Parts: o.Parts,
 	}
 	if o.CalibratedFrom != o.CalibratedOn {
 		in.CalibratedFrom = &o.CalibratedFrom
 	}
-	return in
+	return CertificatePatch{in, o.InstrumentID}
 }

@@ -216,6 +216,20 @@ func TestSerialNumberMismatch(t *testing.T) {
 	}
 }
 
+// The meter was calibrated with one microphone and used with another.
+func TestPartsThatACertificateNames(t *testing.T) {
+	t.Parallel()
+	s, _ := checked(t)
+	microphone := s.create("/v1/instruments", with(aMeter, object{"kind": "microphone", "serial_number": "P-2", "class": nil, "specification": nil}))
+	s.create("/v1/instruments/"+s.meter+"/components", object{"part_id": microphone, "from": "2026-01-01T00:00:00Z"})
+	f := finding(s.verdict(), "serial_number_mismatch")
+	if f == nil || f["severity"] != "undetermined" || f["subject"].(object)["id"] != s.meterCertificate || !strings.Contains(f["detail"].(string), "P-1") {
+		t.Errorf("findings = %q; want serial_number_mismatch, undetermined, about the certificate that names P-1", rules(s.verdict()))
+	}
+	s.must(200, "PATCH", "/v1/certificates/"+s.meterCertificate, object{"parts": []any{object{"kind": "microphone", "serial_number": "P-2"}}}, "If-Match", `"v1"`)
+	answered(t, object{"outcome": "valid"}, s.verdict())
+}
+
 func TestSupersededCertificate(t *testing.T) {
 	t.Parallel()
 	s, _ := checked(t)

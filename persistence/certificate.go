@@ -2,6 +2,7 @@ package persistence
 
 import (
 	"context"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -14,19 +15,34 @@ import (
 var certificates = kindOf[calibration.Certificate]("certificate",
 	`id version created_at recorded_at instrument_id laboratory_id state accreditation accredited scope item_serial_number
 	number revision replaces_id calibrated_from calibrated_on issued_on standard as_found as_left adjusted pattern_evidence
-	laboratory_due_on due_override_on person_authorising reference_standards results`)
+	laboratory_due_on due_override_on person_authorising reference_standards results parts`)
 
 // CreateCertificate stores a new certificate of the laboratory of the given name,
-// made if there is none; where laboratory is empty, of c.LaboratoryID.
+// made if there is none; where laboratory is empty, of c.LaboratoryID. Where one of the
+// same laboratory, number, revision and instrument is recorded, it returns that one with
+// the Conflict of [calibration.Certificate.Again].
 func (s *Store) CreateCertificate(ctx context.Context, c calibration.Certificate, laboratory string) (calibration.Certificate, error) {
 	err := s.write(ctx, func(tx pgx.Tx) (err error) {
 		if c, err = s.referring(ctx, tx, c, laboratory); err != nil {
 			return err
 		}
-		c, err = certificates.insert(ctx, tx, c, s.stamp())
+		c, err = addCertificate(ctx, tx, c, s.stamp())
 		return err
 	})
 	return c, err
+}
+
+// addCertificate is [Store.CreateCertificate] where c names its laboratory.
+func addCertificate(ctx context.Context, tx pgx.Tx, c calibration.Certificate, now time.Time) (calibration.Certificate, error) {
+	found, err := certificates.where(ctx, tx, `laboratory_id = $1 and number = $2 and revision = $3 and instrument_id = $4`,
+		c.LaboratoryID, c.Number, c.Revision, c.InstrumentID)
+	if err != nil {
+		return c, err
+	}
+	if len(found) > 0 {
+		return found[0], c.Again(found[0])
+	}
+	return certificates.insert(ctx, tx, c, now)
 }
 
 // Certificate returns the certificate of the given id.
@@ -34,11 +50,12 @@ func (s *Store) Certificate(ctx context.Context, id uuid.UUID) (calibration.Cert
 	return get(ctx, s, certificates, id)
 }
 
-// Certificates returns a page of the certificates of an instrument (zero: of all).
-func (s *Store) Certificates(ctx context.Context, instrumentID uuid.UUID, p request.Page) ([]calibration.Certificate, error) {
+// Certificates returns a page of the certificates that f selects.
+func (s *Store) Certificates(ctx context.Context, f calibration.CertificateFilter, p request.Page) ([]calibration.Certificate, error) {
 	return list(ctx, s, certificates, `
-		($1::uuid = '00000000-0000-0000-0000-000000000000' or instrument_id = $1) and id > $2 order by id limit $3`,
-		instrumentID, p.After, p.Limit)
+		$1::uuid in (instrument_id, '00000000-0000-0000-0000-000000000000') and $2::uuid in (laboratory_id, '00000000-0000-0000-0000-000000000000')
+		and ($3 = '' or number = $3) and ($4 = '' or state = $4) and id > $5 order by id limit $6`,
+		f.InstrumentID, f.LaboratoryID, f.Number, f.State, p.After, p.Limit)
 }
 
 // CertificateVersions returns every version of the certificate of the given id, oldest first.

@@ -29,6 +29,16 @@ func (s *Store) Instruments(ctx context.Context, serialNumber, kind string, p re
 		serialNumber, kind, p.After, p.Limit)
 }
 
+// InstrumentsOf returns the instruments of the given ids.
+func (s *Store) InstrumentsOf(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]calibration.Instrument, error) {
+	found, err := list(ctx, s, instruments, `id = any($1)`, ids)
+	of := map[uuid.UUID]calibration.Instrument{}
+	for _, i := range found {
+		of[i.ID] = i
+	}
+	return of, err
+}
+
 // InstrumentVersions returns every version of the instrument of the given id, oldest first.
 func (s *Store) InstrumentVersions(ctx context.Context, id uuid.UUID) ([]calibration.Instrument, error) {
 	return versions(ctx, s, instruments, id)

@@ -38,14 +38,14 @@ func (s *Store) UpdateLaboratory(ctx context.Context, l calibration.Laboratory) 
 	return update(ctx, s, laboratories, l)
 }
 
-// LaboratoryNames returns the names of the laboratories of the given ids.
-func (s *Store) LaboratoryNames(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]string, error) {
+// LaboratoriesOf returns the laboratories of the given ids.
+func (s *Store) LaboratoriesOf(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]calibration.Laboratory, error) {
 	found, err := list(ctx, s, laboratories, `id = any($1)`, ids)
-	names := map[uuid.UUID]string{}
+	of := map[uuid.UUID]calibration.Laboratory{}
 	for _, l := range found {
-		names[l.ID] = l.Name
+		of[l.ID] = l
 	}
-	return names, err
+	return of, err
 }
 
 // laboratoryNamed returns the id of the laboratory of the given name, made if there is none.

@@ -61,11 +61,11 @@ const (
 // until when one may rely on them is the user's decision: see [Covers].
 type Certificate struct {
 	ID               uuid.UUID
-	InstrumentID     uuid.UUID
+	InstrumentID     uuid.UUID // zero of a draft whose instrument is not known
 	LaboratoryID     uuid.UUID
 	Accreditation    string  // number of the laboratory's accreditation, as printed on it; empty if not recorded
 	Accredited       bool    // it carries an accreditation mark
-	Scope            []Scope // never empty once stored
+	Scope            []Scope // never empty once confirmed
 	ItemSerialNumber string  // as printed on it; empty if not recorded
 	Number           string
 	Revision         int       // counts from 0
@@ -90,11 +90,26 @@ type Certificate struct {
 	State              string // Confirmed or Draft
 
 	// Parts that it names as calibrated with the meter; empty if it names none.
-	Parts []CertifiedPart `db:"-"`
+	Parts []CertifiedPart
 
 	Version    int
 	CreatedAt  time.Time
 	RecordedAt time.Time
+}
+
+// CertificateFilter selects certificates; a zero member selects all.
+type CertificateFilter struct {
+	InstrumentID, LaboratoryID uuid.UUID
+	Number, State              string
+}
+
+// NamesAnother returns a sentence where c prints another serial number than i has, "" where it does not.
+func (c Certificate) NamesAnother(i Instrument) string {
+	printed := strings.TrimSpace(c.ItemSerialNumber)
+	if printed == "" || printed == strings.TrimSpace(i.SerialNumber) {
+		return ""
+	}
+	return fmt.Sprintf("The %v is relied on with %v, which names serial number %s.", i, c, printed)
 }
 
 // ReferenceStandard is equipment that a laboratory measured against: the next link of the chain.
@@ -153,12 +168,12 @@ func (c Certificate) WithDefaults(k Kind) Certificate {
 // Validate reports every field that makes c unfit to store, as one [fault.Error].
 func (c Certificate) Validate() error {
 	var bad fault.Fields
-	bad.Check(c.InstrumentID != uuid.Nil, "instrument_id", "required", "must name an instrument")
+	bad.Check(c.InstrumentID != uuid.Nil || c.State == Draft, "instrument_id", "required", "must name an instrument")
 	bad.Check(c.LaboratoryID != uuid.Nil, "laboratory", "required", "must name a laboratory")
 	required(&bad, "number", c.Number)
 	bad.Check(c.Revision >= 0, "revision", "out_of_range", "must not be negative")
 	bad.Check(c.ReplacesID == uuid.Nil || c.ReplacesID != c.ID, "replaces_id", "invalid", "must name another certificate")
-	bad.Check(len(c.Scope) > 0, "scope", "required", "must name at least one scope")
+	bad.Check(len(c.Scope) > 0 || c.State == Draft, "scope", "required", "must name at least one scope")
 	for i, s := range c.Scope {
 		at := fmt.Sprintf("scope/%d", i)
 		bad.Check(s.kind() != "", at, "not_allowed", "must be sound_level_meter, filters, calibrator, microphone, exposure_meter, "+

@@ -72,11 +72,15 @@ func isXML(data []byte) bool {
 	}
 }
 
-// Confirm returns c as a certificate that counts. It is a Conflict where it is no draft.
+// Confirm returns c as a certificate that counts. It is a Conflict where it is no
+// draft, or one whose instrument is not known.
 func (c Certificate) Confirm() (Certificate, error) {
 	if c.State != Draft {
 		return c, &fault.Error{Kind: fault.Conflict, Code: "not_a_draft", Message: "the certificate is confirmed already"}
 	}
+	if c.InstrumentID == uuid.Nil {
+		return c, &fault.Error{Kind: fault.Conflict, Code: "instrument_unknown", Message: "the draft names no instrument: set instrument_id first"}
+	}
 	c.State = Confirmed
-	return c, nil
+	return c, c.Validate()
 }

@@ -203,9 +203,8 @@ func (j *judge) governing(i Instrument, c Certificate, lastUse civil.Date) {
 		j.add(LaboratoryNotAccredited, SeverityRemark, about, nil,
 			"No accreditation is shown for the calibration of the %v on %v (%v).", i, c.CalibratedOn, c)
 	}
-	if printed := strings.TrimSpace(c.ItemSerialNumber); printed != "" && printed != strings.TrimSpace(i.SerialNumber) {
-		j.add(SerialNumberMismatch, SeverityUndetermined, about, nil,
-			"The %v is relied on with %v, which names serial number %s.", i, c, printed)
+	if s := c.NamesAnother(i); s != "" {
+		j.add(SerialNumberMismatch, SeverityUndetermined, about, nil, "%s", s)
 	}
 }
 
