@@ -1,14 +1,14 @@
 package api
 
 import (
-	"crypto/sha256"
-	"encoding/binary"
 	"encoding/hex"
 	"time"
 
 	"github.com/google/uuid"
 
-	"leveltrail/domain/series"
+	"leveltrail/domain/calibration"
+	"leveltrail/domain/summary"
+	"leveltrail/domain/survey"
 )
 
 // Engine names the rules by which figures are computed. It changes when any figure could.
@@ -19,7 +19,7 @@ type Evidence struct {
 	Engine      string       `json:"engine"`      // Rules by which the figures are computed
 	Definitions []Definition `json:"definitions"` // Where the figures are defined
 	Inputs      []Input      `json:"inputs"`      // What they were made from
-	Digest      string       `json:"digest"`      // SHA-256 over what was asked and the samples' tallies and histograms that answered
+	Digest      string       `json:"digest"`      // SHA-256 over the engine, all that was asked of all series, their exclusions and the tallies and distributions of samples that answered: the same inputs give the same on any machine
 }
 
 // Definition says where a figure is defined.
@@ -51,42 +51,56 @@ var definitions = []Definition{
 	{"comparison with limits", "/docs#description/comparison-with-limits"},
 }
 
-// evidenceOf says what answers were made from: the first of each series, which gives the
-// figures of the span.
-func evidenceOf(facts []series.Facts, asks [][]series.Ask, answers [][]series.Answer) Evidence {
-	e := Evidence{Engine: Engine, Definitions: definitions, Inputs: make([]Input, len(facts))}
-	sum := sha256.New()
-	var b []byte
-	put := func(ns ...int64) {
-		for _, n := range ns {
-			b = binary.BigEndian.AppendUint64(b, uint64(n))
-		}
-	}
-	sum.Write([]byte(Engine))
-	for i, f := range facts {
-		in := Input{SeriesID: f.Series.ID, Revision: f.Content.Revision, Version: f.Series.Version, Exclusions: []uuid.UUID{}}
-		b = append(b[:0], f.Series.ID[:]...)
-		ask, answer := &asks[i][0], &answers[i][0]
+// evidenceOf says what answers were made from. Samples and span of an input are those
+// of what was asked first of the series, which gives the figures of the span; the digest
+// is over all that was asked of all series.
+func evidenceOf(r summary.Request, in *inquiry, more ...func(*summary.Digest)) Evidence {
+	e := Evidence{Engine: Engine, Definitions: definitions, Inputs: make([]Input, len(in.facts))}
+	d := summary.NewDigest(Engine, r)
+	for i, f := range in.facts {
+		input := Input{SeriesID: f.Series.ID, Revision: f.Content.Revision, Version: f.Series.Version, Exclusions: []uuid.UUID{}}
+		ask, answer := &in.asks[i][0], &in.answers[i][0]
 		if n := len(ask.Cells); n > 0 {
-			in.From, in.To = &ask.Cells[0].From, &ask.Cells[n-1].To
+			input.From, input.To = &ask.Cells[0].From, &ask.Cells[n-1].To
 		}
-		for j, t := range answer.Tallies {
-			cell := ask.Cells[j]
-			in.Samples += t.Samples()
-			put(cell.From.UnixMicro(), cell.To.UnixMicro(), t.Count, t.Under, t.Over, int64(t.Energy.Hi), int64(t.Energy.Lo), int64(t.Min), int64(t.Max))
-		}
-		for _, h := range answer.Histograms {
-			put(h.Under, h.Over)
-			for _, bin := range h.Bins {
-				put(int64(bin.Level), bin.Count)
-			}
+		for _, t := range answer.Tallies {
+			input.Samples += t.Samples()
 		}
 		for _, x := range f.Exclusions {
-			in.Exclusions = append(in.Exclusions, x.ID)
+			input.Exclusions = append(input.Exclusions, x.ID)
 		}
-		e.Inputs[i] = in
-		sum.Write(b)
+		e.Inputs[i] = input
+		d.Series(f, in.asks[i], in.answers[i])
 	}
-	e.Digest = hex.EncodeToString(sum.Sum(nil))
+	for _, add := range more {
+		add(d)
+	}
+	e.Digest = hex.EncodeToString(d.Sum())
 	return e
+}
+
+// verdictInputs adds to a digest what the verdict lets stand of each series.
+func verdictInputs(v calibration.Verdict) func(*summary.Digest) {
+	return func(d *summary.Digest) {
+		for _, s := range v.Series {
+			d.Text(s.SeriesID.String(), string(s.Outcome))
+			d.Spans(s.Usable)
+		}
+	}
+}
+
+// budgetInputs adds to a digest what the measurement uncertainty rests on beside samples.
+func budgetInputs(v survey.Survey, places []place) func(*summary.Digest) {
+	return func(d *summary.Digest) {
+		for _, c := range v.Contributions {
+			d.Text(c.Name, string(c.Distribution), c.Source)
+			d.Real(float64(c.Value))
+			d.Real(c.Sensitivity)
+		}
+		for _, p := range places {
+			for _, m := range p.meters {
+				d.Text(m.Specification, m.Class)
+			}
+		}
+	}
 }

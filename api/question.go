@@ -62,7 +62,6 @@ func (s *server) answerTo(ctx context.Context, q question) (a reply, err error) 
 		return a, ofQuery(err)
 	}
 	a.facts, a.series = in.facts, made(ofSeries)
-	a.evidence = evidenceOf(in.facts, in.asks, in.answers)
 	for i, members := range groups {
 		p := ofPlaces[i]()
 		var of []summary.Summary
@@ -75,6 +74,7 @@ func (s *server) answerTo(ctx context.Context, q question) (a reply, err error) 
 		}
 		a.places = append(a.places, p)
 	}
+	a.evidence = evidenceOf(q.request, in, verdictInputs(q.verdict), budgetInputs(q.survey, a.places))
 	return a, nil
 }
 

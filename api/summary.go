@@ -160,7 +160,7 @@ func (h figureHandlers) ofSeries(c *gin.Context) (Summary, error) {
 	in.answers = [][]series.Answer{answers}
 	out := summaryOf(of(), in.facts[0])
 	enter(&out)
-	evidence := evidenceOf(in.facts, in.asks, in.answers)
+	evidence := evidenceOf(r, in, verdictInputs(verdict))
 	out.Evidence = &evidence
 	return out, nil
 }
