@@ -52,7 +52,7 @@ func OfExceedance(stretches []series.Histogram, p series.Percent) (e Estimate, r
 	if e, reason = ofRatio(above, counts); reason != "" {
 		return e, reason
 	}
-	return ofShare(whole, p, e)
+	return ofShare(whole, p, e, settled)
 }
 
 // Above returns how many samples of h lie above l, those over range included.
@@ -69,11 +69,14 @@ func Above(h series.Histogram, l acoustic.Level) int64 {
 
 // ofShare turns the uncertainty of the share of time that lies above a level into that
 // of the level exceeded in p of the time: by how far the level moves if the share does,
-// the further of both directions. e.Standard is the share's.
-func ofShare(h series.Histogram, p series.Percent, e Estimate) (Estimate, string) {
-	share := float64(p) / 100_000
+// the further of both directions. With more effective samples on the rarer side than
+// even, the level scatters alike to both sides, and what is further tends to their mean.
+// e.Standard is the share's.
+func ofShare(h series.Histogram, p series.Percent, e Estimate, even float64) (Estimate, string) {
+	share, further := float64(p)/100_000, 1.0
 	if s := float64(e.Standard); s > 0 {
 		few := min(share, 1-share) * share * (1 - share) / (s * s) // effective samples on the rarer side
+		further = min(1, even/few)
 		if few < leastBeyond {
 			return Estimate{}, fmt.Sprintf("effectively %.1f samples lie beyond the level, at least %.1f are needed", few, leastBeyond)
 		}
@@ -90,7 +93,8 @@ func ofShare(h series.Histogram, p series.Percent, e Estimate) (Estimate, string
 	}
 	// Readings are rounded to steps, which leaves step/√12 (GUM F.2.2.1): all there is
 	// where a level moves by less than a step.
-	moves := float64(max(above-middle, middle-below).Decibel()) / k
+	up, down := float64((above - middle).Decibel()), float64((middle - below).Decibel())
+	moves := ((up+down)/2 + further*math.Abs(up-down)/2) / k
 	e.Standard = acoustic.Decibel(math.Hypot(moves, float64(resolution(h).Decibel())/math.Sqrt(12)))
 	return e, ""
 }
@@ -108,6 +112,10 @@ func resolution(h series.Histogram) (step acoustic.Level) {
 // leastBeyond is how many effective samples must lie on each side of an exceedance level
 // (by simulation, see COVERAGE.md).
 const leastBeyond = 7.5
+
+// settled is the size above which an exceedance level scatters more and more alike to
+// both sides (by simulation, see COVERAGE.md).
+const settled = 20
 
 // ofRatio returns the standard uncertainty of Σ sums/Σ counts over consecutive
 // stretches, by batch means with the scatter of their autocovariances.

@@ -188,7 +188,7 @@ func (g *Gaps) Exceedance(h series.Histogram, p series.Percent) (e Estimate, rea
 	}
 	e.Freedom = e.Effective / 2
 	e.Standard = acoustic.Decibel(math.Sqrt(g.variance()))
-	return ofShare(h, p, e)
+	return ofShare(h, p, e, math.Inf(1))
 }
 
 // GapsAtMost returns an upper bound of the sampling uncertainty of the energy mean from
@@ -234,7 +234,7 @@ func GapsAtMostOf(h series.Histogram, p series.Percent) (e Estimate, reason stri
 	}
 	share := float64(p) / 100_000
 	e = Estimate{Standard: acoustic.Decibel(math.Sqrt(share * (1 - share) / n)), Freedom: n, Effective: n, AtMost: true}
-	return ofShare(h, p, e)
+	return ofShare(h, p, e, math.Inf(1))
 }
 
 const overRange = "samples over range have no upper end"
