@@ -129,6 +129,7 @@ func newEngine(s *server) *gin.Engine {
 	surveyHandlers{s}.routes(v1)
 	seriesHandlers{s}.routes(v1)
 	exclusionHandlers{s}.routes(v1)
+	proposalHandlers{s}.routes(v1)
 	importHandlers{s}.routes(v1)
 	figureHandlers{s}.routes(v1)
 	limitHandlers{s}.routes(v1)
