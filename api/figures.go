@@ -201,7 +201,7 @@ func summaryOf(s summary.Summary, f series.Facts) Summary {
 		UnderRange: s.UnderRange, OverRange: s.OverRange, Outcome: s.Outcome, Windows: s.Windows,
 		Levels: bySymbol(s.Levels, figureOf), Indices: bySymbol(s.Indices, figureOf), PeriodSet: s.PeriodSet,
 		Periods: make([]PeriodTime, len(s.Periods)), Reference: Reference(s.Reference),
-		Steps: make([]Step, len(s.Steps)), Unavailable: unavailableOf(s.Unavailable),
+		Steps: make([]Step, s.Steps.Len()), Unavailable: unavailableOf(s.Unavailable),
 		Cautions: cautionsOf(cautionsFor(s.Levels, s.Indices, s.Reference)),
 	}
 	if s.Usable != nil {
@@ -211,7 +211,9 @@ func summaryOf(s summary.Summary, f series.Facts) Summary {
 	for i, p := range s.Periods {
 		out.Periods[i] = PeriodTime{p.Symbol, p.Measured.Seconds(), p.Asked.Seconds(), round(p.Coverage, 5)}
 	}
-	for i, st := range s.Steps {
+	var st summary.Step
+	for i := range out.Steps {
+		st = s.Steps.At(i, st)
 		out.Steps[i] = Step{
 			From: st.From, To: st.To, Samples: st.Samples, Coverage: share(st.Coverage), Levels: bySymbol(st.Levels, plainOf),
 		}

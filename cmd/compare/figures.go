@@ -39,7 +39,7 @@ func (b *bench) load(ctx context.Context) (err error) {
 		}
 	}
 	began := time.Now()
-	if _, err := b.summary(ctx, asked(b.whole())); err != nil {
+	if _, err := b.ourFigures(ctx, b.whole()); err != nil {
 		return err
 	}
 	first := time.Since(began)
@@ -78,22 +78,18 @@ func collect(ctx context.Context, from records, h series.Series, r summary.Reque
 	return plan, a, err
 }
 
-// summary asks the Store and makes the figures.
-func (b *bench) summary(ctx context.Context, r summary.Request) (summary.Summary, error) {
-	plan, a, err := collect(ctx, b.ours, b.long, r)
+// ourFigures asks the Store and makes the figures, each of them.
+func (b *bench) ourFigures(ctx context.Context, s series.Span) (figures, error) {
+	plan, a, err := collect(ctx, b.ours, b.long, asked(s))
 	if err != nil {
-		return summary.Summary{}, err
+		return figures{}, err
 	}
-	return summary.Of(plan, a), nil
+	return figuresOf(summary.Of(plan, a))
 }
 
 // against measures the figures of a span on both sides, after a look whether they agree.
 func (b *bench) against(ctx context.Context, what string, s series.Span, times int, g goal) error {
-	mine, err := b.summary(ctx, asked(s))
-	if err != nil {
-		return err
-	}
-	ours, err := figuresOf(mine)
+	ours, err := b.ourFigures(ctx, s)
 	if err != nil {
 		return err
 	}
@@ -109,7 +105,7 @@ func (b *bench) against(ctx context.Context, what string, s series.Span, times i
 		few = 5
 	}
 	o, t, err := race(ctx, b.sizes.rounds,
-		mean(times, func(ctx context.Context) error { _, err := b.summary(ctx, asked(s)); return err }),
+		mean(times, func(ctx context.Context) error { _, err := b.ourFigures(ctx, s); return err }),
 		mean(few, func(ctx context.Context) error { _, err := b.theirs(ctx, s); return err }))
 	if err != nil {
 		return err
@@ -163,7 +159,7 @@ func (b *bench) overHTTP(ctx context.Context) error {
 // spans measures what the place and the length of a span cost.
 func (b *bench) spans(ctx context.Context) error {
 	figures := func(s series.Span) side {
-		return mean(20, func(ctx context.Context) error { _, err := b.summary(ctx, asked(s)); return err })
+		return mean(20, func(ctx context.Context) error { _, err := b.ourFigures(ctx, s); return err })
 	}
 	aligned := series.Span{From: start.Add(48 * time.Hour), To: b.whole().To.Add(-48 * time.Hour)}
 	shift := 7*time.Hour + 13*time.Minute + 17*time.Second

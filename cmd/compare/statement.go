@@ -80,8 +80,12 @@ func figuresOf(s summary.Summary) (f figures, err error) {
 			return f, fmt.Errorf("our side has no %s: %v", symbol, s.Unavailable)
 		}
 	}
-	for _, st := range s.Steps {
-		f.profile = append(f.profile, float64(*st.Levels[0].Level))
+	for i := range s.Steps.Len() {
+		g, why := s.Steps.Mean(i)
+		if why != "" {
+			return f, fmt.Errorf("our side has no level of hour %d: %s", i, why)
+		}
+		f.profile = append(f.profile, float64(*g.Level))
 	}
 	return f, nil
 }

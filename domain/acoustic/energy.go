@@ -36,7 +36,7 @@ func (e Energy) Times(n uint64) Energy {
 
 // Ratio returns e as a sum of power ratios, to within one unit in the last place.
 func (e Energy) Ratio() float64 {
-	return math.Ldexp(float64(e.Hi), 64-40) + math.Ldexp(float64(e.Lo), -40)
+	return float64(e.Hi)*(1<<(64-40)) + float64(e.Lo)*(1.0/(1<<40)) // powers of two: both exact
 }
 
 // Mean returns the level of the mean power of the n samples of equal duration

@@ -42,8 +42,8 @@ func BenchmarkOfYear(b *testing.B) {
 	}
 	a.Histograms[0].Bins = []series.Bin{{Level: 60_00, Count: 8760 * 3600}}
 	for b.Loop() {
-		if s := summary.Of(p, a); len(s.Steps) != 8760 || len(s.Indices) != 4 {
-			b.Fatal(len(s.Steps), s.Unavailable)
+		if s := summary.Of(p, a); s.Steps.Len() != 8760 || len(s.Indices) != 4 {
+			b.Fatal(s.Steps.Len(), s.Unavailable)
 		}
 	}
 }

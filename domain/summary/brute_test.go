@@ -261,10 +261,10 @@ func (b *brute) compare(t *testing.T) {
 			}
 		}
 	}
-	if len(s.Steps) != len(steps) {
-		t.Fatalf("%d steps; want %d", len(s.Steps), len(steps))
+	if s.Steps.Len() != len(steps) {
+		t.Fatalf("%d steps; want %d", s.Steps.Len(), len(steps))
 	}
-	for i, st := range s.Steps {
+	for i, st := range stepsOf(s.Steps) {
 		want := steps[i]
 		if !st.From.Equal(want.from) || !st.To.Equal(want.to) {
 			t.Errorf("step %d is %v to %v; want %v to %v", i, st.From, st.To, want.from, want.to)

@@ -156,10 +156,10 @@ func TestHalfUnderRange(t *testing.T) {
 	r.Step = time.Hour
 	r.StepPercentiles = r.Percentiles
 	s := l.summarize(t, r)
-	if len(s.Steps) != 8 {
-		t.Fatalf("%d steps; want 8", len(s.Steps))
+	if s.Steps.Len() != 8 {
+		t.Fatalf("%d steps; want 8", s.Steps.Len())
 	}
-	for _, figures := range [][]summary.Figure{s.Levels, s.Steps[3].Levels} {
+	for _, figures := range [][]summary.Figure{s.Levels, s.Steps.At(3, summary.Step{}).Levels} {
 		f := wantLevel(t, figures, "LAeq", 37.4036, 5e-5)                   // 10 lg((10^4 + 10^3)/2)
 		if f.Lowest == nil || math.Abs(float64(*f.Lowest)-36.9897) > 5e-5 { // 10 lg(10^4/2)
 			t.Errorf("LAeq reaches down to %v; want 36.9897", f.Lowest)
@@ -339,11 +339,11 @@ func TestClockChange(t *testing.T) {
 		if got, want := s.Samples, int64(tt.hours*3600); got != want {
 			t.Errorf("%s: %d samples; want %d", name, got, want)
 		}
-		if len(s.Steps) != tt.steps {
-			t.Errorf("%s: %d steps of 1 h; want %d", name, len(s.Steps), tt.steps)
+		if s.Steps.Len() != tt.steps {
+			t.Errorf("%s: %d steps of 1 h; want %d", name, s.Steps.Len(), tt.steps)
 		}
 		var sum int64
-		for _, st := range s.Steps {
+		for _, st := range stepsOf(s.Steps) {
 			sum += st.Samples
 		}
 		if sum != s.Samples {
@@ -365,15 +365,15 @@ func TestDailySteps(t *testing.T) {
 	r := request(vienna)
 	r.Step = 24 * time.Hour
 	s := l.summarize(t, r)
-	if len(s.Steps) != 2 {
-		t.Fatalf("%d steps; want 2", len(s.Steps))
+	if s.Steps.Len() != 2 {
+		t.Fatalf("%d steps; want 2", s.Steps.Len())
 	}
 	for i, night := range []float64{50, 40} {
-		if !s.Steps[i].From.Equal(day(10+i, 7)) || !s.Steps[i].To.Equal(day(11+i, 7)) {
-			t.Errorf("step %d is %v; want a day from 07 to 07", i, s.Steps[i].Span)
+		if !s.Steps.At(i, summary.Step{}).From.Equal(day(10+i, 7)) || !s.Steps.At(i, summary.Step{}).To.Equal(day(11+i, 7)) {
+			t.Errorf("step %d is %v; want a day from 07 to 07", i, s.Steps.At(i, summary.Step{}).Span)
 		}
-		wantLevel(t, s.Steps[i].Indices, "Lnight", night, 1e-9)
-		wantLevel(t, s.Steps[i].Indices, "Lday", 60, 1e-9)
+		wantLevel(t, s.Steps.At(i, summary.Step{}).Indices, "Lnight", night, 1e-9)
+		wantLevel(t, s.Steps.At(i, summary.Step{}).Indices, "Lday", 60, 1e-9)
 	}
 	wantLevel(t, s.Indices, "Lnight", 10*math.Log10((1e5+1e4)/2), 1e-9)
 	if s.Reference != (summary.Reference{Days: 2, Nights: 2}) {
@@ -382,8 +382,8 @@ func TestDailySteps(t *testing.T) {
 
 	r.Periods = acoustic.PeriodSet{}
 	s = l.summarize(t, r)
-	if len(s.Steps) != 3 || !s.Steps[1].From.Equal(day(11, 0)) {
-		t.Errorf("without periods %d steps; want three cut at midnight", len(s.Steps))
+	if s.Steps.Len() != 3 || !s.Steps.At(1, summary.Step{}).From.Equal(day(11, 0)) {
+		t.Errorf("without periods %d steps; want three cut at midnight", s.Steps.Len())
 	}
 }
 
@@ -440,8 +440,8 @@ func TestEmptySeries(t *testing.T) {
 	}
 	r.Asked = &series.Span{From: time.Date(2026, 6, 10, 8, 0, 0, 0, time.UTC), To: time.Date(2026, 6, 10, 10, 0, 0, 0, time.UTC)}
 	s = newLog(t, "LAF", time.Second).summarize(t, r)
-	if *s.Coverage != 0 || len(s.Steps) != 2 || s.Steps[0].Levels != nil {
-		t.Errorf("coverage %v, %d steps; want 0 and two empty steps", *s.Coverage, len(s.Steps))
+	if *s.Coverage != 0 || s.Steps.Len() != 2 || s.Steps.At(0, summary.Step{}).Levels != nil {
+		t.Errorf("coverage %v, %d steps; want 0 and two empty steps", *s.Coverage, s.Steps.Len())
 	}
 }
 
@@ -460,8 +460,8 @@ func TestLongSamplesShortSteps(t *testing.T) {
 	r := request(time.UTC)
 	r.Step = time.Minute
 	s := newLog(t, "LAeq", 15*time.Minute).add(time.Date(2026, 6, 10, 8, 0, 0, 0, time.UTC), 8, 50_00).summarize(t, r)
-	if len(s.Steps) != 0 {
-		t.Errorf("%d steps", len(s.Steps))
+	if s.Steps.Len() != 0 {
+		t.Errorf("%d steps", s.Steps.Len())
 	}
 	wantUnavailable(t, s, "steps", "the samples are of 900 s, longer than a step")
 }

@@ -103,11 +103,12 @@ func (s sound) level(time float64) (f Figure, reason string) {
 		return f, noRange
 	}
 	high := acoustic.FromRatio(s.high / time)
-	low := high
-	if s.low != s.high {
-		low = acoustic.FromRatio(s.low / time)
-	}
 	f.Range = s.source
+	if s.low == s.high && !s.open {
+		f.Level = &high
+		return f, ""
+	}
+	low := acoustic.FromRatio(s.low / time)
 	switch {
 	case s.open:
 		f.Level, f.Bound = &low, Lower

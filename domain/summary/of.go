@@ -2,8 +2,6 @@ package summary
 
 import (
 	"math"
-	"slices"
-	"sync"
 	"time"
 
 	"leveltrail/domain/series"
@@ -39,7 +37,7 @@ func Of(p Plan, a series.Answer) Summary {
 	}
 	s.Levels, s.Unavailable = sh.figures, append(sh.cannot, p.form.cannot...)
 	p.indices(&s, &sums.total)
-	s.Steps = p.stepFigures(sums.steps)
+	s.Steps = p.profile(sums.steps)
 	if p.request.Step > 0 && p.request.Step < h.Interval {
 		s.Unavailable = append(s.Unavailable, Unavailable{"steps", "the samples are of " + seconds(h.Interval) + ", longer than a step"})
 	}
@@ -141,8 +139,7 @@ func (p *Plan) levels(sh *sheet, sum *scopeSum, percentiles []series.Percent, na
 	f := &p.form
 	lots := []lot{{&p.header, sum.Tally}}
 	if f.mean != "" {
-		snd := lots[0].sound()
-		fig, reason := snd.level(snd.time)
+		fig, reason := p.mean(&sum.Tally)
 		sh.give(f.mean, f.meanBasis, "", fig, reason)
 	}
 	if f.max != "" {
@@ -163,6 +160,18 @@ func (p *Plan) levels(sh *sheet, sum *scopeSum, percentiles []series.Percent, na
 		fig, reason := exceeded(sum.histogram, n, lots)
 		sh.give(names[i], f.exceedBasis, "", fig, reason)
 	}
+}
+
+// mean returns the equivalent level of samples. reason is empty, or says why there is none.
+func (p *Plan) mean(t *series.Tally) (f Figure, reason string) {
+	if p.form.mean == "" {
+		return f, "the series carries no equivalent level"
+	}
+	s := lot{&p.header, *t}.sound()
+	if f, reason = s.level(s.time); reason == "" {
+		f.Symbol, f.Basis = p.form.mean, p.form.meanBasis
+	}
+	return f, reason
 }
 
 // names returns the symbols of exceedance levels.
@@ -210,44 +219,4 @@ func (p *Plan) indices(s *Summary, sum *scopeSum) {
 	s.Unavailable = append(s.Unavailable, cannot...)
 	last := len(s.Periods) - 1
 	s.Reference = Reference{Days: p.wholes(0, s.Periods[0].Measured), Nights: p.wholes(last, s.Periods[last].Measured)}
-}
-
-// stepFigures returns the profile over time.
-func (p *Plan) stepFigures(sums []scopeSum) []Step {
-	percentiles := p.request.StepPercentiles
-	if p.form.exceed == "" {
-		percentiles = nil // said once, for the whole
-	}
-	names := p.form.names(percentiles)
-	steps := make([]Step, len(p.steps))
-	const share = 1000 // steps are made on all cores, so many at once
-	var work sync.WaitGroup
-	for from := 0; from < len(steps); from += share {
-		to := min(from+share, len(steps))
-		work.Go(func() { p.makeSteps(steps, sums, from, to, percentiles, names) })
-	}
-	work.Wait()
-	return steps
-}
-
-// makeSteps makes the steps of [from, to).
-func (p *Plan) makeSteps(steps []Step, sums []scopeSum, from, to int, percentiles []series.Percent, names []string) {
-	all := make([]Figure, 0, (to-from)*(3+len(percentiles))) // one piece of memory for all of them
-	for i := from; i < to; i++ {
-		st, sc, sum := &steps[i], &p.steps[i], &sums[i]
-		st.Span = series.Span{From: time.UnixMicro(sc.from).UTC(), To: time.UnixMicro(sc.to).UTC()}
-		st.Samples = sum.Samples()
-		st.Coverage = p.coverage(sc, st.Samples)
-		if st.Samples == 0 {
-			continue // its coverage says why there is nothing
-		}
-		sh := sheet{figures: all[len(all):]}
-		p.levels(&sh, sum, percentiles, names)
-		st.Levels, st.Unavailable = slices.Clip(sh.figures), sh.cannot
-		all = all[:len(all)+len(sh.figures)]
-		if sc.asked != nil {
-			figures, _, cannot := p.periodFigures(sc, sum.slots)
-			st.Indices, st.Unavailable = figures, append(st.Unavailable, cannot...)
-		}
-	}
 }

@@ -76,7 +76,7 @@ type Summary struct {
 	Indices     []Figure
 	Periods     []PeriodTime
 	Reference   Reference
-	Steps       []Step
+	Steps       Profile
 	Unavailable []Unavailable
 }
 
@@ -145,16 +145,6 @@ type PeriodTime struct {
 // Reference counts the days and nights that a result rests on: measured time of
 // the first and the last period of the set over their nominal lengths, to the nearest whole.
 type Reference struct{ Days, Nights int }
-
-// Step is one entry of a profile over time.
-type Step struct {
-	series.Span
-	Samples     int64    // measured, flagged ones included
-	Coverage    *float64 // nil for spot readings
-	Levels      []Figure
-	Indices     []Figure // of steps of whole days
-	Unavailable []Unavailable
-}
 
 // Unavailable is a figure that cannot be given.
 type Unavailable struct{ Symbol, Reason string }

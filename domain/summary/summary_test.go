@@ -5,6 +5,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
 	"leveltrail/domain/acoustic"
 	"leveltrail/domain/series"
 	"leveltrail/domain/summary"
@@ -157,4 +160,32 @@ func coverage(s summary.Summary, symbol string) float64 {
 		}
 	}
 	return math.NaN()
+}
+
+// stepsOf returns all steps, each in memory of its own.
+func stepsOf(p summary.Profile) []summary.Step {
+	steps := make([]summary.Step, p.Len())
+	for i := range steps {
+		steps[i] = p.At(i, summary.Step{})
+	}
+	return steps
+}
+
+// A step made in the memory of the one before is as one made alone, with fewer figures or more.
+func TestStepsTakeMemory(t *testing.T) {
+	t.Parallel()
+	vienna := zone(t, "Europe/Vienna")
+	begin := time.Date(2026, 6, 10, 7, 0, 0, 0, vienna)
+	l := newLog(t, "LAF", time.Second).add(begin, 3600, 50_00).add(begin.Add(time.Hour), 3, 51_00).
+		add(begin.Add(2*time.Hour), 1800, series.UnderRange).add(begin.Add(4*time.Hour), 3600, 52_00)
+	r := request(vienna)
+	r.Step, r.StepPercentiles = time.Hour, r.Percentiles
+	s := l.summarize(t, r)
+	var st summary.Step
+	for i, want := range stepsOf(s.Steps) {
+		st = s.Steps.At(i, st)
+		if diff := cmp.Diff(want, st, cmpopts.EquateEmpty()); diff != "" {
+			t.Errorf("step %d (-alone +in turn):\n%s", i, diff)
+		}
+	}
 }
