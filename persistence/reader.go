@@ -29,10 +29,10 @@ type reader struct {
 
 // madeDay is a day's aggregate made from blocks of the series at a revision.
 type madeDay struct {
-	series   series.Series
-	revision int64
-	day      series.Span
-	data     []byte
+	series      series.Series
+	revision    int64
+	day         series.Span
+	data, hours []byte // in quarter hours, and in hours
 }
 
 // localDays lists the days of a zone that meet [from, to): at most [series.LongestDay]
@@ -67,6 +67,7 @@ type plannedDay struct {
 	series.Span
 	cells [2]int // indices of the cells that it takes part in, first and one past the last
 	whole bool   // its aggregate carries what is asked
+	fine  bool   // the one in quarter hours, as cells cut its hours
 	group int    // of a whole day: the group of all its samples, -1 for none
 }
 
@@ -136,7 +137,13 @@ func (c *reader) days() []plannedDay {
 		from, to := later(span.From, extent.From), earlier(span.To, last)
 		covered := from
 		for _, cell := range cells[i:j] {
-			d.whole = d.whole && onQuarter(cell.From, from, to) && onQuarter(cell.To, from, to)
+			for _, edge := range [2]time.Time{cell.From, cell.To} {
+				if edge.After(from) && edge.Before(to) {
+					offset := edge.Sub(span.From)
+					d.fine = d.fine || offset%time.Hour != 0
+					d.whole = d.whole && offset%quarter == 0
+				}
+			}
 			if d.group != cell.Group || covered.Before(cell.From) {
 				d.group = -2 // samples of the day do not all go to one histogram
 			}
@@ -165,24 +172,25 @@ func anyGroup(cells []series.Cell) bool {
 	return false
 }
 
-// onQuarter reports whether t does not cut a quarter hour within (from, to).
-func onQuarter(t, from, to time.Time) bool {
-	return !t.After(from) || !t.Before(to) || t.Truncate(quarter).Equal(t)
-}
-
 // queueDays adds the aggregates of the days that are stored and notes those that are not.
 func (c *reader) queueDays(b *pgx.Batch, whole []plannedDay, missing *[]plannedDay) {
 	if len(whole) == 0 {
 		return
 	}
+	fine := []time.Time{}
+	for _, d := range whole {
+		if d.fine {
+			fine = append(fine, d.From)
+		}
+	}
 	b.Queue(`
-		select starts_at, ends_at, data from sample_day
+		select starts_at, ends_at, case when starts_at = any($5) then data else hours end from sample_day
 		where client_id = $1 and series_id = $2 and starts_at between $3 and $4 order by starts_at`,
-		c.facts.Series.ClientID, c.facts.Series.ID, whole[0].From, whole[len(whole)-1].From).
+		c.facts.Series.ClientID, c.facts.Series.ID, whole[0].From, whole[len(whole)-1].From, fine).
 		Query(func(rows pgx.Rows) error {
 			var kept series.Span
 			var data borrowedBytes
-			var quarters [series.QuartersPerDay]series.Tally
+			var tallies [series.QuartersPerDay]series.Tally
 			for rows.Next() {
 				if err := rows.Scan(&kept.From, &kept.To, &data); err != nil {
 					return err
@@ -194,10 +202,14 @@ func (c *reader) queueDays(b *pgx.Batch, whole []plannedDay, missing *[]plannedD
 					continue
 				}
 				c.daysRead++
-				if err := levels.AddDay(data, &quarters, c.counts(whole[0])); err != nil {
+				parts := tallies[:series.HoursPerDay]
+				if whole[0].fine {
+					parts = tallies[:]
+				}
+				if err := levels.AddDay(data, parts, c.counts(whole[0])); err != nil {
 					return fmt.Errorf("aggregate of %s: %w", kept.From.Format(time.RFC3339), err)
 				}
-				c.addQuarters(whole[0], &quarters)
+				c.addParts(whole[0], parts)
 				whole = whole[1:]
 			}
 			*missing = append(*missing, whole...)
@@ -212,20 +224,21 @@ func (c *reader) counts(d plannedDay) *series.Counts {
 	return c.collector.Counts(d.group)
 }
 
-// addQuarters tallies the quarter hours of a whole day in its cells.
-func (c *reader) addQuarters(d plannedDay, quarters *[series.QuartersPerDay]series.Tally) {
+// addParts tallies the hours or the quarter hours of a whole day in its cells.
+func (c *reader) addParts(d plannedDay, parts []series.Tally) {
 	i, end := d.cells[0], d.cells[1]
-	for n := range quarters {
-		if quarters[n].Samples() == 0 {
+	length := series.LongestDay / time.Duration(len(parts))
+	for n := range parts {
+		if parts[n].Samples() == 0 {
 			continue
 		}
-		// Any instant of the quarter hour within the extent lies in its cell.
-		middle := later(d.From.Add(time.Duration(n)*quarter), c.facts.Content.Extent.From)
-		for i < end && !c.ask.Cells[i].To.After(middle) {
+		// Any instant of the part within the extent lies in its cell.
+		inside := later(d.From.Add(time.Duration(n)*length), c.facts.Content.Extent.From)
+		for i < end && !c.ask.Cells[i].To.After(inside) {
 			i++
 		}
-		if i < end && !c.ask.Cells[i].From.After(middle) {
-			c.collector.AddTally(i, &quarters[n])
+		if i < end && !c.ask.Cells[i].From.After(inside) {
+			c.collector.AddTally(i, &parts[n])
 		}
 	}
 }
@@ -246,9 +259,9 @@ func (c *reader) makeDays(ctx context.Context, missing []plannedDay) error {
 		if counts := c.counts(d); counts != nil {
 			counts.AddHistogram(made.Histogram)
 		}
-		c.addQuarters(d, &made.Quarters)
+		c.addParts(d, made.Quarters[:])
 		if !c.now.Before(d.To) {
-			c.made = append(c.made, madeDay{c.facts.Series, c.facts.Content.Revision, d.Span, levels.AppendDay(nil, &made)})
+			c.made = append(c.made, madeDay{c.facts.Series, c.facts.Content.Revision, d.Span, levels.AppendDay(nil, &made), levels.AppendHours(nil, &made)})
 		}
 	}
 	b := &pgx.Batch{}
@@ -351,20 +364,21 @@ func (s *Store) keepDays(ctx context.Context, made []madeDay) error {
 		for len(made) > 0 {
 			of := made[0]
 			var from, to []time.Time
-			var data [][]byte
+			var data, hours [][]byte
 			for ; len(made) > 0 && made[0].series.ID == of.series.ID; made = made[1:] {
-				from, to, data = append(from, made[0].day.From), append(to, made[0].day.To), append(data, made[0].data)
+				from, to = append(from, made[0].day.From), append(to, made[0].day.To)
+				data, hours = append(data, made[0].data), append(hours, made[0].hours)
 			}
 			b.Queue(`
 				delete from sample_day d using unnest($3::timestamptz[], $4::timestamptz[]) n (starts_at, ends_at)
 				where d.client_id = $1 and d.series_id = $2 and d.starts_at < n.ends_at and d.ends_at > n.starts_at
 					and (d.starts_at, d.ends_at) <> (n.starts_at, n.ends_at)`, of.series.ClientID, of.series.ID, from, to)
 			b.Queue(`
-				insert into sample_day (client_id, series_id, starts_at, ends_at, data)
-				select c.client_id, c.series_id, n.starts_at, n.ends_at, n.data
-				from series_content c cross join unnest($3::timestamptz[], $4::timestamptz[], $5::bytea[]) n (starts_at, ends_at, data)
-				where c.client_id = $1 and c.series_id = $2 and c.revision = $6 for share of c
-				on conflict do nothing`, of.series.ClientID, of.series.ID, from, to, data, of.revision)
+				insert into sample_day (client_id, series_id, starts_at, ends_at, data, hours)
+				select c.client_id, c.series_id, n.starts_at, n.ends_at, n.data, n.hours
+				from series_content c cross join unnest($3::timestamptz[], $4::timestamptz[], $5::bytea[], $6::bytea[]) n (starts_at, ends_at, data, hours)
+				where c.client_id = $1 and c.series_id = $2 and c.revision = $7 for share of c
+				on conflict do nothing`, of.series.ClientID, of.series.ID, from, to, data, hours, of.revision)
 		}
 		return tx.SendBatch(ctx, b).Close()
 	})

@@ -85,7 +85,8 @@ type verifier struct {
 // keptDay is an aggregate and the samples that it should be of.
 type keptDay struct {
 	series.Span
-	data    []byte
+	data    []byte // in quarter hours
+	hours   []byte // the same in hours
 	collect *series.Collector
 }
 
@@ -116,11 +117,11 @@ var maxTime = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 // keptDays reads the aggregates of the series: some megabytes for many years.
 func (c *verifier) keptDays(ctx context.Context) error {
 	rows, _ := c.Query(ctx, `
-		select starts_at, ends_at, data from sample_day where client_id = $1 and series_id = $2 order by starts_at`,
+		select starts_at, ends_at, data, hours from sample_day where client_id = $1 and series_id = $2 order by starts_at`,
 		c.facts.Series.ClientID, c.facts.Series.ID)
 	var d keptDay
-	_, err := pgx.ForEachRow(rows, []any{&d.From, &d.To, &d.data}, func() error {
-		c.kept = append(c.kept, keptDay{Span: d.Span, data: slices.Clone(d.data)})
+	_, err := pgx.ForEachRow(rows, []any{&d.From, &d.To, &d.data, &d.hours}, func() error {
+		c.kept = append(c.kept, keptDay{Span: d.Span, data: slices.Clone(d.data), hours: slices.Clone(d.hours)})
 		return nil
 	})
 	return err
@@ -204,6 +205,9 @@ func (c *verifier) settle(t time.Time) error {
 				return c.differs(d.From, "the aggregate of the day is not what was written: %v", err)
 			}
 			return c.differs(d.From, "the aggregate of the day is of %s; its samples are %s", totalOf(&kept), totalOf(&made))
+		}
+		if !bytes.Equal(d.hours, levels.AppendHours(nil, &made)) {
+			return c.differs(d.From, "the aggregate of the hours of the day is not that of its samples")
 		}
 	}
 	return nil

@@ -2,8 +2,11 @@ package series
 
 import "time"
 
-// QuartersPerDay is the number of quarter hours of the longest day.
-const QuartersPerDay = 96
+// Parts of the longest day.
+const (
+	HoursPerDay    = 24
+	QuartersPerDay = 4 * HoursPerDay
+)
 
 // LongestDay is how much time a day can span: the rest of one of 25 h is a day of its own.
 const LongestDay = QuartersPerDay * 15 * time.Minute
@@ -34,6 +37,14 @@ func DayFrom(a Answer) Day {
 // DayOf returns the aggregate of the samples of runs that begin in a day of 24 h from start on.
 func DayOf(start time.Time, runs []Run, interval time.Duration) Day {
 	return DayFrom(Collect(runs, interval, DayAsk(Span{start, start.Add(LongestDay)})))
+}
+
+// Hours returns the tallies of the hours from the beginning of the day on.
+func (d *Day) Hours() (hours [HoursPerDay]Tally) {
+	for i := range d.Quarters {
+		hours[i/4].Include(&d.Quarters[i])
+	}
+	return hours
 }
 
 // Total returns the tally of the whole day.

@@ -144,7 +144,7 @@ func BenchmarkDecode(b *testing.B) {
 	}
 }
 
-// A year of day aggregates: quarters added up by hour, one histogram of all.
+// A year of day aggregates in hours: their sum, one histogram of all.
 func BenchmarkAddYear(b *testing.B) {
 	for _, r := range resolutions {
 		ls := month(r.step)
@@ -153,19 +153,19 @@ func BenchmarkAddYear(b *testing.B) {
 			day := hour.Truncate(24 * time.Hour)
 			at := i % days * 86_400
 			d := series.DayOf(day, []series.Run{{Start: day, Levels: ls[at : at+86_400]}}, time.Second)
-			year = append(year, levels.AppendDay(nil, &d))
+			year = append(year, levels.AppendHours(nil, &d))
 		}
 		b.Run(r.name, func(b *testing.B) {
 			var counts series.Counts
-			var quarters [series.QuartersPerDay]series.Tally
+			var hours [series.HoursPerDay]series.Tally
 			for b.Loop() {
 				counts.Reset()
 				var total series.Tally
 				for _, day := range year {
-					if err := levels.AddDay(day, &quarters, &counts); err != nil {
+					if err := levels.AddDay(day, hours[:], &counts); err != nil {
 						b.Fatal(err)
 					}
-					for _, q := range quarters {
+					for _, q := range hours {
 						total = total.Plus(q)
 					}
 				}

@@ -8,15 +8,25 @@ import (
 	"leveltrail/domain/series"
 )
 
-// AppendDay appends to dst the aggregate of a day. Equal days give equal bytes.
+// AppendDay appends to dst the aggregate of a day in quarter hours. Equal days give equal bytes.
 func AppendDay(dst []byte, d *series.Day) []byte {
+	return appendDay(dst, version, d.Quarters[:], d.Histogram)
+}
+
+// AppendHours appends to dst the aggregate of a day in hours from its beginning on, which is
+// less to read. Equal days give equal bytes.
+func AppendHours(dst []byte, d *series.Day) []byte {
+	hours := d.Hours()
+	return appendDay(dst, hoursVersion, hours[:], d.Histogram)
+}
+
+func appendDay(dst []byte, first byte, tallies []series.Tally, h series.Histogram) []byte {
 	start := len(dst)
-	dst = append(dst, version)
-	for i := range d.Quarters {
-		dst = appendTally(dst, &d.Quarters[i])
+	dst = append(dst, first)
+	for i := range tallies {
+		dst = appendTally(dst, &tallies[i])
 	}
-	dst = appendHistogram(dst, d.Histogram)
-	return seal(dst, start)
+	return seal(appendHistogram(dst, h), start)
 }
 
 // appendTally appends a tally: twice its count and whether flags follow; under, over;
@@ -117,17 +127,21 @@ func histogramStep(bins []series.Bin) int {
 	return 0
 }
 
-// AddDay sets quarters to those of the day that [AppendDay] wrote, and adds its
-// histogram to counts unless that is nil. It returns [ErrCorrupt] for anything else;
-// counts is then of no use.
-func AddDay(b []byte, quarters *[series.QuartersPerDay]series.Tally, counts *series.Counts) error {
-	b, err := open(b)
+// AddDay sets tallies to those of the day's quarter hours that [AppendDay] wrote, or of its
+// hours that [AppendHours] wrote, which their number tells. It adds the histogram to
+// counts unless that is nil. It returns [ErrCorrupt] for anything else; counts is then of no use.
+func AddDay(b []byte, tallies []series.Tally, counts *series.Counts) error {
+	first := byte(version)
+	if len(tallies) == series.HoursPerDay {
+		first = hoursVersion
+	}
+	b, err := open(b, first)
 	if err != nil {
 		return err
 	}
 	r := reader{b: b}
-	for i := range quarters {
-		quarters[i] = r.tally()
+	for i := range tallies {
+		tallies[i] = r.tally()
 	}
 	if counts != nil {
 		r.addHistogram(counts)
@@ -191,7 +205,7 @@ func (r *reader) addHistogram(c *series.Counts) {
 func DecodeDay(b []byte) (series.Day, error) {
 	var d series.Day
 	var c series.Counts
-	if err := AddDay(b, &d.Quarters, &c); err != nil {
+	if err := AddDay(b, d.Quarters[:], &c); err != nil {
 		return series.Day{}, err
 	}
 	d.Histogram = c.Histogram()

@@ -30,7 +30,7 @@ type Decoder struct {
 
 // Decode is as the function [Decode], but the runs are good only until d is used again.
 func (d *Decoder) Decode(b []byte, hour time.Time, interval time.Duration) ([]series.Run, error) {
-	b, err := open(b)
+	b, err := open(b, version)
 	if err != nil || interval < 0 {
 		return nil, ErrCorrupt
 	}

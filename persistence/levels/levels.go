@@ -14,8 +14,11 @@ import (
 // ErrCorrupt is returned for bytes that no version of this package wrote.
 var ErrCorrupt = errors.New("levels: bytes are corrupt")
 
-// version is the first byte of what is written. Every earlier one stays readable.
-const version = 1
+// The first byte of what is written. Whatever was written once stays readable.
+const (
+	version      = 1 // a block, or a day in quarter hours
+	hoursVersion = 2 // a day in hours
+)
 
 // steps are what differences of levels are divided by; a block holds the index.
 var steps = [...]acoustic.Level{1, 5, 10}
@@ -31,10 +34,10 @@ func seal(dst []byte, start int) []byte {
 	return binary.LittleEndian.AppendUint32(dst, crc32.Checksum(dst[start:], castagnoli))
 }
 
-// open returns the bytes between version and checksum.
-func open(b []byte) ([]byte, error) {
+// open returns the bytes between the first byte, which must be that, and the checksum.
+func open(b []byte, first byte) ([]byte, error) {
 	n := len(b) - 4
-	if n < 1 || b[0] != version || binary.LittleEndian.Uint32(b[n:]) != crc32.Checksum(b[:n], castagnoli) {
+	if n < 1 || b[0] != first || binary.LittleEndian.Uint32(b[n:]) != crc32.Checksum(b[:n], castagnoli) {
 		return nil, ErrCorrupt
 	}
 	return b[1:n], nil

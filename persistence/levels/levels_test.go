@@ -270,15 +270,44 @@ func TestDayRoundTrip(t *testing.T) {
 		var counts series.Counts
 		var quarters [series.QuartersPerDay]series.Tally
 		for range 2 {
-			if err := levels.AddDay(b, &quarters, &counts); err != nil {
+			if err := levels.AddDay(b, quarters[:], &counts); err != nil {
 				t.Fatal(err)
 			}
 		}
 		if diff := cmp.Diff(want.Histogram.Plus(want.Histogram), counts.Histogram()); diff != "" {
 			t.Errorf("AddDay twice (-want +got):\n%s", diff)
 		}
-		if err := levels.AddDay(b, &quarters, nil); err != nil || quarters != want.Quarters {
+		if err := levels.AddDay(b, quarters[:], nil); err != nil || quarters != want.Quarters {
 			t.Errorf("AddDay without counts: %v", err)
+		}
+	})
+}
+
+// A day in hours holds the sums of its quarter hours and the same histogram, and neither passes for the other.
+func TestHoursRoundTrip(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		interval := rapid.SampledFrom(intervals).Draw(t, "interval")
+		d := series.DayOf(hour.Truncate(24*time.Hour), anyRuns(t, interval), interval)
+		b := levels.AppendHours([]byte("before"), &d)[6:]
+		var want, hours [series.HoursPerDay]series.Tally
+		for i, q := range d.Quarters {
+			want[i/4] = want[i/4].Plus(q)
+		}
+		var counts series.Counts
+		if err := levels.AddDay(b, hours[:], &counts); err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(want, hours); diff != "" {
+			t.Errorf("hours (-want +got):\n%s", diff)
+		}
+		if diff := cmp.Diff(d.Histogram, counts.Histogram()); diff != "" {
+			t.Errorf("histogram (-want +got):\n%s", diff)
+		}
+		if _, err := levels.DecodeDay(b); !errors.Is(err, levels.ErrCorrupt) {
+			t.Errorf("hours read as quarter hours: %v", err)
+		}
+		if err := levels.AddDay(levels.AppendDay(nil, &d), hours[:], &counts); !errors.Is(err, levels.ErrCorrupt) {
+			t.Errorf("quarter hours read as hours: %v", err)
 		}
 	})
 }
@@ -355,6 +384,18 @@ func TestFixtures(t *testing.T) {
 			gotDay, err := levels.DecodeDay(b)
 			if diff := cmp.Diff(series.DayOf(day, f.runs, f.interval), gotDay); err != nil || diff != "" {
 				t.Errorf("DecodeDay: %v (-want +got):\n%s", err, diff)
+			}
+			if b, err = os.ReadFile("testdata/" + strings.Replace(name, "1-", "2-", 1) + ".hours"); err != nil {
+				t.Fatal(err)
+			}
+			var hours [series.HoursPerDay]series.Tally
+			var counts series.Counts
+			err = levels.AddDay(b, hours[:], &counts)
+			if diff := cmp.Diff(gotDay.Hours(), hours); err != nil || diff != "" {
+				t.Errorf("hours: %v (-want +got):\n%s", err, diff)
+			}
+			if diff := cmp.Diff(gotDay.Histogram, counts.Histogram()); diff != "" {
+				t.Errorf("histogram of hours (-want +got):\n%s", diff)
 			}
 		})
 	}
