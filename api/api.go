@@ -79,7 +79,7 @@ func New(ctx context.Context, c Config) (http.Handler, error) {
 	}
 	s := &server{
 		store: c.Store, log: c.Log, now: c.Now, migrated: c.Migrated, cursorSecret: secret,
-		allowances: &allowances{limits: c.Limits, now: c.Now, key: map[string]*allowance{}},
+		allowances: newAllowances(c.Limits, c.Now),
 		keys:       &keyring{store: c.Store, now: c.Now, found: map[string]foundKey{}},
 	}
 	if c.Issuer.URL != "" {

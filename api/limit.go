@@ -30,6 +30,7 @@ var DefaultLimits = Limits{RequestsPerS: 100, Burst: 400, InFlight: 8, BytesPerS
 // allowances are what is left to each key.
 type allowances struct {
 	limits Limits
+	policy string // of requests, as a header field; empty where they have no bound
 	now    func() time.Time
 
 	mu  sync.Mutex
@@ -40,6 +41,14 @@ type allowance struct {
 	requests, bytes *rate.Limiter
 	seats           chan struct{}
 	used            time.Time
+}
+
+func newAllowances(l Limits, now func() time.Time) *allowances {
+	a := &allowances{limits: l, now: now, key: map[string]*allowance{}}
+	if l.RequestsPerS > 0 {
+		a.policy = fmt.Sprintf(`"requests";q=%d;w=%d`, l.Burst, int(math.Ceil(float64(l.Burst)/l.RequestsPerS)))
+	}
+	return a
 }
 
 // of returns what is left to a key. Keys that were not used for an hour are forgotten: their allowance is whole again.
@@ -82,13 +91,13 @@ func (s *server) limit(c *gin.Context) {
 	w := s.allowances.of(access.From(c.Request.Context()).KeyID)
 	now := s.now()
 	if l.RequestsPerS > 0 {
-		c.Header("RateLimit-Policy", fmt.Sprintf(`"requests";q=%d;w=%d`, l.Burst, int(math.Ceil(float64(l.Burst)/l.RequestsPerS))))
+		c.Header("RateLimit-Policy", s.allowances.policy)
 		if !w.requests.AllowN(now, 1) {
 			s.tooMany(c, 1/l.RequestsPerS, "this key asks too often")
 			return
 		}
 		left := max(w.requests.TokensAt(now), 0)
-		c.Header("RateLimit", fmt.Sprintf(`"requests";r=%d;t=%d`, int(left), int(math.Ceil((float64(l.Burst)-left)/l.RequestsPerS))))
+		c.Header("RateLimit", `"requests";r=`+itoa(int(left))+`;t=`+itoa(int(math.Ceil((float64(l.Burst)-left)/l.RequestsPerS))))
 	}
 	if l.BytesPerS > 0 && l.BytesBurst > 0 && c.Request.ContentLength != 0 {
 		if tokens := w.bytes.TokensAt(now); tokens <= 0 {

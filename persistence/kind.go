@@ -24,6 +24,9 @@ type kind[T any] struct {
 	columns []string
 	fields  []int  // of T, one for each column
 	list    string // the columns, separated by commas
+
+	matching string // the query for current versions, up to their condition
+	byID     string // the query for the current version of a record
 }
 
 // kindOf describes a kind by its table and the names of its columns, once. The
@@ -42,6 +45,8 @@ func kindOf[T any](table, columns string) kind[T] {
 		k.fields = append(k.fields, fields[i].Index[0])
 	}
 	k.list = strings.Join(k.columns, ", ")
+	k.matching = `select ` + k.list + ` from "` + table + `" where `
+	k.byID = k.matching + `id = $1`
 	versioned[table] = k.content
 	return k
 }
@@ -130,7 +135,7 @@ func (k kind[T]) put(ctx context.Context, q conn, statement string, args []any, 
 
 // get returns the current version of the record of the given id.
 func (k kind[T]) get(ctx context.Context, q conn, id uuid.UUID) (T, error) {
-	rows, _ := q.Query(ctx, `select `+k.list+` from "`+k.table+`" where id = $1`, id)
+	rows, _ := q.Query(ctx, k.byID, id)
 	rec, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[T])
 	return rec, classify(err, k.table)
 }
@@ -147,7 +152,7 @@ func (k kind[T]) versions(ctx context.Context, q conn, id uuid.UUID) ([]T, error
 
 // list returns the current records that the condition where holds for.
 func (k kind[T]) where(ctx context.Context, q conn, where string, args ...any) ([]T, error) {
-	rows, _ := q.Query(ctx, `select `+k.list+` from "`+k.table+`" where `+where, args...)
+	rows, _ := q.Query(ctx, k.matching+where, args...)
 	recs, err := pgx.CollectRows(rows, pgx.RowToStructByName[T])
 	return recs, classify(err, k.table)
 }

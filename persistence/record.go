@@ -24,19 +24,19 @@ func update[T any](ctx context.Context, s *Store, k kind[T], rec T) (T, error) {
 }
 
 func get[T any](ctx context.Context, s *Store, k kind[T], id uuid.UUID) (rec T, err error) {
-	err = s.read(ctx, func(q conn) error {
-		rec, err = k.get(ctx, q, id)
+	err = s.ask(ctx, func(rows pgx.Rows) error {
+		rec, err = pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[T])
 		return err
-	})
-	return rec, err
+	}, k.byID, id)
+	return rec, classify(err, k.table)
 }
 
 func list[T any](ctx context.Context, s *Store, k kind[T], where string, args ...any) (recs []T, err error) {
-	err = s.read(ctx, func(q conn) error {
-		recs, err = k.where(ctx, q, where, args...)
+	err = s.ask(ctx, func(rows pgx.Rows) error {
+		recs, err = pgx.CollectRows(rows, pgx.RowToStructByName[T])
 		return err
-	})
-	return recs, err
+	}, k.matching+where, args...)
+	return recs, classify(err, k.table)
 }
 
 func versions[T any](ctx context.Context, s *Store, k kind[T], id uuid.UUID) (recs []T, err error) {

@@ -108,6 +108,29 @@ func (s *Store) read(ctx context.Context, f func(q conn) error) error {
 	return s.readAfter(ctx, &pgx.Batch{}, f)
 }
 
+// ask runs one query that sees the caller's clients and gives its rows to f, in one round
+// trip: until the pipeline of a batch ends, what it holds is one transaction.
+func (s *Store) ask(ctx context.Context, f func(rows pgx.Rows) error, sql string, args ...any) error {
+	if tx, ok := ctx.Value(txKey{}).(pgx.Tx); ok {
+		rows, _ := tx.Query(ctx, sql, args...)
+		return f(rows)
+	}
+	b := &pgx.Batch{}
+	b.Queue(setVisible, visible(ctx))
+	var failed error // not for the batch, which would prepare its statements anew after it
+	b.Queue(sql, args...).Query(func(rows pgx.Rows) error {
+		failed = f(rows)
+		return nil
+	})
+	if err := s.pool.SendBatch(ctx, b).Close(); err != nil && failed == nil {
+		return err
+	}
+	return failed
+}
+
+// setVisible makes the clients that its parameter lists visible, until the transaction ends.
+const setVisible = `select set_config('app.client_ids', $1, true)`
+
 // readAfter is read with what first asks before f, in the round trip that begins the
 // transaction. No one waits for its end, which changes nothing.
 func (s *Store) readAfter(ctx context.Context, first *pgx.Batch, f func(q conn) error) error {
@@ -129,7 +152,7 @@ func (s *Store) readAfter(ctx context.Context, first *pgx.Batch, f func(q conn) 
 	}()
 	b := &pgx.Batch{}
 	b.Queue("begin isolation level repeatable read read only")
-	b.Queue("select set_config('app.client_ids', $1, true)", visible(ctx))
+	b.Queue(setVisible, visible(ctx))
 	b.QueuedQueries = append(b.QueuedQueries, first.QueuedQueries...)
 	if err := c.SendBatch(ctx, b).Close(); err != nil {
 		return err

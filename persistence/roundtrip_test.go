@@ -1,0 +1,97 @@
+package persistence
+
+import (
+	"context"
+	"net"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5/pgxpool"
+
+	"leveltrail/domain/access"
+	"leveltrail/domain/fault"
+	"leveltrail/domain/request"
+	"leveltrail/domain/survey"
+	"leveltrail/persistence/pgtest"
+)
+
+// counted counts what is sent: the driver sends, and then waits for what comes back.
+type counted struct {
+	net.Conn
+	sent *atomic.Int64
+}
+
+// Write implements net.Conn.
+func (c counted) Write(b []byte) (int, error) {
+	c.sent.Add(1)
+	return c.Conn.Write(b)
+}
+
+// TestRoundTrips counts how often a read of one record, and of a list, waits for the
+// database: once, from the setting of row-level security to the end of the transaction.
+func TestRoundTrips(t *testing.T) {
+	t.Parallel()
+	config, err := pgxpool.ParseConfig(pgtest.New(t).App)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var sent atomic.Int64
+	dial := config.ConnConfig.DialFunc
+	config.ConnConfig.DialFunc = func(ctx context.Context, network, address string) (net.Conn, error) {
+		c, err := dial(ctx, network, address)
+		return counted{c, &sent}, err
+	}
+	config.MaxConns = 1
+	pool, err := pgxpool.NewWithConfig(t.Context(), config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(pool.Close)
+	s := &Store{pool: pool, now: time.Now}
+	all := access.With(t.Context(), access.Caller{All: true})
+	mill, err := s.CreateClient(all, survey.Client{Name: "Invented Mill"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := access.With(t.Context(), access.Caller{Clients: []uuid.UUID{mill.ID}})
+	for name, read := range map[string]func() error{
+		"one record": func() error {
+			c, err := s.Client(own, mill.ID)
+			if c.Name != mill.Name {
+				t.Errorf("client = %+v", c)
+			}
+			return err
+		},
+		"a list": func() error {
+			cs, err := s.Clients(own, request.Page{Limit: 10})
+			if len(cs) != 1 {
+				t.Errorf("clients = %+v; want one", cs)
+			}
+			return err
+		},
+		"no record": func() error {
+			if _, err := s.Project(own, mill.ID); fault.KindOf(err) != fault.NotFound {
+				t.Errorf("a project that there is not = %v; want not found", err)
+			}
+			return nil
+		},
+	} {
+		var trips int64
+		for range 2 { // the first prepares the statements on the connection
+			before := sent.Load()
+			if err := read(); err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			trips = sent.Load() - before
+		}
+		if trips != 1 {
+			t.Errorf("%s takes %d round trips; want 1", name, trips)
+		}
+	}
+	// What was set for one reader holds for none after.
+	if cs, err := s.Clients(t.Context(), request.Page{Limit: 10}); err != nil || len(cs) != 0 {
+		t.Errorf("a caller without clients sees %+v, %v", cs, err)
+	}
+}
