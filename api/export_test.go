@@ -14,3 +14,6 @@ func Unguarded(c Config) http.Handler {
 	projectHandlers{s}.routes(e.Group("/v1"))
 	return e
 }
+
+// Granted returns the roles that may use a route, admin aside.
+func Granted(route string) []string { return granted[route] }

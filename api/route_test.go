@@ -41,3 +41,16 @@ func TestOpenAPIRoutes(t *testing.T) {
 		t.Errorf("routes (-served +described):\n%s", diff)
 	}
 }
+
+// A route that names no role must not be served.
+func TestRouteWithoutRole(t *testing.T) {
+	t.Parallel()
+	defer func() {
+		if said, want := recover(), "no role is declared for GET /v1/unheard-of"; said != want {
+			t.Errorf("a route without a role: %v; want a panic: %s", said, want)
+		}
+	}()
+	e := newEngine(&server{})
+	e.GET("/v1/unheard-of")
+	requireGrants(e)
+}
