@@ -30,6 +30,7 @@ type Store interface {
 	certificateStore
 	statusStore
 	documentStore
+	draftStore
 	eventStore
 	componentStore
 	personStore
@@ -122,6 +123,7 @@ func newEngine(s *server) *gin.Engine {
 	certificateHandlers{s}.routes(v1)
 	statusHandlers{s}.routes(v1)
 	documentHandlers{s}.routes(v1)
+	digitalHandlers{s}.routes(v1)
 	eventHandlers{s}.routes(v1)
 	componentHandlers{s}.routes(v1)
 	personHandlers{s}.routes(v1)

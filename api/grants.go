@@ -126,6 +126,7 @@ var grants = map[string]string{
 	"GET /v1/instruments/:id/certificates":   "qa consultant field",
 	"POST /v1/instruments/:id/certificates":  "qa",
 	"GET /v1/certificates":                   "qa consultant field",
+	"POST /v1/certificates":                  "qa",
 	"GET /v1/certificates/:id":               "qa consultant field",
 	"PATCH /v1/certificates/:id":             "qa",
 	"GET /v1/certificates/:id/versions":      "qa consultant field",

@@ -14,6 +14,7 @@ var problemHelp = map[string]string{
 	"bad_request":            "The request cannot be understood. The detail names the place.",
 	"body_unreadable":        "The body ended early. Send it again; repeat an Idempotency-Key so that it has one effect.",
 	"certificate_differs":    "A certificate of the same laboratory, number and revision is recorded for the instrument with other content, and stays as it is. The detail names it, the errors what differs. Correct it by PATCH, or give the certificate that was issued anew its own revision.",
+	"certificate_unreadable": "The file is no Digital Calibration Certificate of version 2 or 3 that can be read, or one made to harm: XML in UTF-8 without a document type declaration, of bounded size and depth. The detail names the place. A scan or PDF is recorded by hand and kept as the document.",
 	"clock_suspicious":       "Samples lie outside their survey. Check the meter's clock and the times of the survey.",
 	"conflict":               "The request contradicts what is stored.",
 	"document_mismatch":      "The document is not of the type that its Content-Type says: a PDF, or one XML element without a document type declaration.",

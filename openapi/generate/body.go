@@ -46,13 +46,14 @@ func describeStoredImport(content, schemas object) {
 	content["application/json"] = object{"schema": object{"$ref": schemaPath + "StoredImport"}}
 }
 
-// describeDocument makes the body of a request that takes a PDF the bytes themselves:
-// swag always writes application/json beside it.
+// describeDocument makes the body of a request that takes a document the bytes themselves:
+// swag always writes other types beside it.
 func describeDocument(content object) {
-	if content["application/pdf"] == nil {
+	if content["application/xml"] == nil {
 		return
 	}
 	delete(content, "application/json")
+	delete(content, "text/plain")
 	for media := range content {
 		content[media] = object{"schema": object{"type": "string", "format": "binary"}}
 	}
