@@ -43,6 +43,7 @@ type Store interface {
 	limitStore
 	verdictStore
 	dispositionStore
+	ruleProfileStore
 	webhookStore
 	Secret(ctx context.Context, name string) ([]byte, error)
 	Ping(ctx context.Context) error

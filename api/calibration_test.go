@@ -1,6 +1,7 @@
 package api_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -343,4 +344,92 @@ func TestRuleProfiles(t *testing.T) {
 		t.Errorf("rule profiles (-want +got):\n%s", diff)
 	}
 	s.refused(404, "not_found", nil, "GET", "/v1/rule-profiles/house", nil)
+}
+
+// sentBack returns the body that a rule profile was answered with as one to be sent, some members changed.
+func sentBack(profile object, members object) object {
+	return with(with(profile, object{"added_at": nil}), members)
+}
+
+func TestEditionsOfRuleProfiles(t *testing.T) {
+	t.Parallel()
+	s, _ := checked(t)
+	old := s.must(200, "GET", "/v1/rule-profiles/environmental", nil).body
+	if old["added_at"] != nil {
+		t.Errorf("added_at = %v; want null for an edition that comes with the service", old["added_at"])
+	}
+	// Meters and calibrators twice a year (an invented house rule): the meter's calibration of 13 Jan holds, 50 days before the survey.
+	months := func(n float64) []any {
+		return []any{
+			object{"kind": "sound_level_meter", "months": n, "source": "house value"},
+			object{"kind": "sound_calibrator", "months": n, "source": "house value"},
+		}
+	}
+	edition := sentBack(old, object{"edition": "house 2026/1", "intervals": months(1)})
+	made := s.must(201, "POST", "/v1/rule-profiles", edition)
+	answered(t, edition, made)
+	answered(t, made.body, s.must(200, "GET", made.header.Get("Location"), nil))
+	answered(t, made.body, s.must(200, "GET", "/v1/rule-profiles/environmental", nil))
+	answered(t, old, s.must(200, "GET", "/v1/rule-profiles/environmental?edition=2026-1", nil))
+	if got := s.must(200, "GET", "/v1/rule-profiles/environmental/editions", nil).items(); len(got) != 2 || got[0]["edition"] != "2026-1" || got[1]["edition"] != "house 2026/1" {
+		t.Errorf("editions = %v; want the one that comes with the service, then the house's", got)
+	}
+	if got := s.must(200, "GET", "/v1/rule-profiles", nil).items(); len(got) != 3 || got[2]["edition"] != "house 2026/1" {
+		t.Errorf("%d rule profiles; want three, environmental in its newest edition", len(got))
+	}
+
+	// The survey keeps its edition, and with it its verdict; only a change of the survey takes another.
+	path := "/v1/surveys/" + s.survey
+	before := s.must(200, "GET", path, nil)
+	answered(t, object{"rule_profile": object{"code": "environmental", "edition": "2026-1"}}, before)
+	answered(t, object{"outcome": "valid"}, s.verdict())
+	renamed := s.must(200, "PATCH", path, object{"operator": "A. Nobody"}, "If-Match", `"v1"`)
+	answered(t, object{"rule_profile": object{"code": "environmental", "edition": "2026-1"}}, renamed)
+	valid := s.verdict()
+	answered(t, object{"outcome": "valid"}, valid)
+	answered(t, object{"rule_profile": object{"code": "environmental", "edition": "house 2026/1"}},
+		s.must(200, "PATCH", path, object{"rule_profile_edition": "house 2026/1"}, "If-Match", `"v2"`))
+	lapsed := s.verdict()
+	if got := rules(lapsed); !slices.Contains(got, "fail calibration_lapsed_before") {
+		t.Errorf("findings = %q; want the calibration lapsed under an interval of a month", got)
+	}
+	answered(t, object{"rule_profile": object{"code": "environmental", "edition": "house 2026/1"}}, lapsed)
+	s.unchanged(valid)
+
+	// New surveys take the newest, or the one that they name.
+	of := "/v1/projects/" + s.project() + "/surveys"
+	survey := object{"kind": "environmental", "started_at": "2026-04-01T08:00:00+02:00"}
+	answered(t, object{"rule_profile": object{"code": "environmental", "edition": "house 2026/1"}}, s.must(201, "POST", of, survey))
+	answered(t, object{"rule_profile": object{"code": "environmental", "edition": "2026-1"}},
+		s.must(201, "POST", of, with(survey, object{"rule_profile_edition": "2026-1"})))
+	s.refused(422, "invalid", []string{"/rule_profile unknown_reference"}, "POST", of, with(survey, object{"rule_profile_edition": "2031-1"}))
+	// A survey that an offline app made stays equal to itself when it is sent again after a newer edition.
+	id := uuid.Must(uuid.NewV7()).String()
+	put := with(survey, object{"project_id": s.project()})
+	s.must(201, "PUT", "/v1/surveys/"+id, put, "If-None-Match", "*")
+	s.must(201, "POST", "/v1/rule-profiles", sentBack(old, object{"edition": "house 2026/2"}))
+	answered(t, object{"rule_profile": object{"code": "environmental", "edition": "house 2026/1"}}, s.must(200, "PUT", "/v1/surveys/"+id, put, "If-None-Match", "*"))
+
+	// A profile of the house's own.
+	s.must(201, "POST", "/v1/rule-profiles", sentBack(old, object{"code": "house", "edition": "1"}))
+	answered(t, object{"rule_profile": object{"code": "house", "edition": "1"}}, s.must(201, "POST", of, with(survey, object{"rule_profile": "house"})))
+
+	s.refused(409, "edition_recorded", nil, "POST", "/v1/rule-profiles", edition)
+	s.refused(409, "edition_recorded", nil, "POST", "/v1/rule-profiles", sentBack(old, object{"drift_limit_db": object{"value": 2, "source": "house value"}}))
+	s.refused(404, "not_found", nil, "GET", "/v1/rule-profiles/environmental?edition=2031-1", nil)
+	s.refused(404, "not_found", nil, "GET", "/v1/rule-profiles/none/editions", nil)
+	s.asRole("phone", "field").refused(403, "forbidden", nil, "POST", "/v1/rule-profiles", edition)
+	s.refused(422, "invalid", []string{
+		"/code invalid", "/edition required", "/intervals required", "/drift_limit_db/value out_of_range", "/drift_basis/value out_of_range",
+		"/start_limit_db/value out_of_range", "/start_limit_db/source required", "/start_limit_db out_of_order", "/check_reach_h/value out_of_range",
+		"/data/min_coverage/value out_of_range", "/data/max_wind_speed_m_s/source required", "/data/constant_samples/value out_of_range",
+	}, "POST", "/v1/rule-profiles", sentBack(old, object{
+		"code": "Our House", "edition": " ", "intervals": months(12)[:1], "drift_limit_db": object{"value": 0.505, "source": "x"},
+		"drift_basis": object{"value": "none", "source": "x"}, "start_limit_db": object{"value": -0.1, "source": ""},
+		"check_reach_h": object{"value": 1e300, "source": "x"},
+		"data": with(old["data"].(object), object{
+			"min_coverage": object{"value": 1.5, "source": "x"}, "max_wind_speed_m_s": object{"value": 5, "source": ""},
+			"constant_samples": object{"value": 2.5, "source": "x"},
+		}),
+	}))
 }

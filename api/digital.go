@@ -23,13 +23,13 @@ type draftStore interface {
 // CertifiedItem is an item of a digital certificate as the file describes it. What it does not say is null.
 type CertifiedItem struct {
 	Name          *string `json:"name"`
-	Kind          *string `json:"kind"` // Null if it cannot be told
-	Manufacturer  *string `json:"manufacturer"`
-	Model         *string `json:"model"`
-	SerialNumber  *string `json:"serial_number"`
-	AssetNumber   *string `json:"asset_number"` // The customer's own number
-	Specification *string `json:"specification"`
-	Class         *string `json:"class"`
+	Kind          *string `json:"kind"`          // Null if it cannot be told
+	Manufacturer  *string `json:"manufacturer"`  // Its maker
+	Model         *string `json:"model"`         // Type within the maker's range
+	SerialNumber  *string `json:"serial_number"` // The maker's number
+	AssetNumber   *string `json:"asset_number"`  // The customer's own number
+	Specification *string `json:"specification"` // Standard that it is classed by
+	Class         *string `json:"class"`         // Class within it
 }
 
 // CertificateDraft is what one item of a digital certificate became.

@@ -205,7 +205,11 @@ func (h fieldCheckHandlers) listOfSurvey(c *gin.Context) (List[FieldCheck], erro
 	if err != nil {
 		return List[FieldCheck]{}, err
 	}
-	profile, _ := calibration.ProfileEdition(v.RuleProfile, v.RuleProfileEdition)
+	known, err := h.store.RuleProfiles(c.Request.Context())
+	if err != nil {
+		return List[FieldCheck]{}, err
+	}
+	profile, _ := editions(known).find(v.RuleProfile, v.RuleProfileEdition)
 	return h.page(c, func(p request.Page) ([]calibration.FieldCheck, error) {
 		return h.store.FieldChecksOfSurvey(c.Request.Context(), id, profile.CheckReach.Value, p)
 	})

@@ -159,7 +159,9 @@ var grants = map[string]string{
 	"PATCH /v1/people/:id":                   "qa",
 	"GET /v1/people/:id/versions":            "qa consultant",
 	"GET /v1/rule-profiles":                  "qa consultant field",
+	"POST /v1/rule-profiles":                 "qa",
 	"GET /v1/rule-profiles/:code":            "qa consultant field",
+	"GET /v1/rule-profiles/:code/editions":   "qa consultant field",
 }
 
 // granted is grants as words: the roles of each route.

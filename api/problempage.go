@@ -19,6 +19,7 @@ var problemHelp = map[string]string{
 	"conflict":               "The request contradicts what is stored.",
 	"document_mismatch":      "The document is not of the type that its Content-Type says: a PDF, or one XML element without a document type declaration.",
 	"duplicate":              "Another record has what must be unique.",
+	"edition_recorded":       "The rule profile has an edition of this name, and editions never change. Give the new one another name.",
 	"exclusion_removed":      "The exclusion was removed already.",
 	"expected_level_unknown": "No certificate of the calibrator states the level of the setting used. Give expected_db, or record the certificate first.",
 	"file_already_imported":  "The same bytes are in the survey already, with other options. Withdraw that import first.",

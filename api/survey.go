@@ -10,7 +10,6 @@ import (
 	"github.com/gin-gonic/gin"
 	"github.com/google/uuid"
 
-	"leveltrail/domain/calibration"
 	"leveltrail/domain/fault"
 	"leveltrail/domain/request"
 	"leveltrail/domain/survey"
@@ -33,6 +32,7 @@ type NewSurvey struct {
 	StartedAt   time.Time      `json:"started_at"`
 	EndedAt     *time.Time     `json:"ended_at,omitempty" extensions:"x-nullable"` // Null while the survey runs
 	RuleProfile *string        `json:"rule_profile,omitempty"`                     // Code of the rule profile; absent: that of the kind
+	Edition     *string        `json:"rule_profile_edition,omitempty"`             // Its edition; absent: the newest when the profile is chosen, which stays
 	Uncertainty []Contribution `json:"uncertainty,omitempty"`                      // What is known of the measurement uncertainty of its results, in the manner of ISO 1996-2
 }
 
@@ -68,7 +68,7 @@ func (v Survey) etag() string { return etagWith(v.Version, v.State) }
 func (v Survey) path() string { return "/v1/surveys/" + v.ID.String() }
 
 func newSurveyOf(v survey.Survey) NewSurvey {
-	in := NewSurvey{Kind: v.Kind, StartedAt: v.StartedAt, EndedAt: v.EndedAt, RuleProfile: &v.RuleProfile}
+	in := NewSurvey{Kind: v.Kind, StartedAt: v.StartedAt, EndedAt: v.EndedAt, RuleProfile: &v.RuleProfile, Edition: &v.RuleProfileEdition}
 	in.Uncertainty = contributionsOf(v.Contributions)
 	if v.Operator != "" {
 		in.Operator = &v.Operator
@@ -76,9 +76,9 @@ func newSurveyOf(v survey.Survey) NewSurvey {
 	return in
 }
 
-// survey returns v with the members of in. The edition of the rule profile is
-// the newest one, taken when the profile is chosen.
-func (in NewSurvey) survey(v survey.Survey) survey.Survey {
+// survey returns v with the members of in. The edition of the rule profile is the one
+// named, else the newest of those known, taken when the profile is chosen.
+func (in NewSurvey) survey(v survey.Survey, known editions) survey.Survey {
 	v.Kind, v.StartedAt, v.EndedAt = in.Kind, utc(in.StartedAt), utcOrNil(in.EndedAt)
 	v.Contributions = contributions(in.Uncertainty)
 	v.Operator = ""
@@ -89,11 +89,13 @@ func (in NewSurvey) survey(v survey.Survey) survey.Survey {
 	if in.RuleProfile != nil {
 		code = *in.RuleProfile
 	}
-	if code != v.RuleProfile {
-		v.RuleProfile, v.RuleProfileEdition = code, ""
-		if p, ok := calibration.NewestProfile(code); ok {
-			v.RuleProfileEdition = p.Edition
-		}
+	edition := orZero(in.Edition)
+	if edition == v.RuleProfileEdition && code != v.RuleProfile {
+		edition = "" // of the profile before
+	}
+	if code != v.RuleProfile || edition != v.RuleProfileEdition {
+		p, _ := known.find(code, edition)
+		v.RuleProfile, v.RuleProfileEdition = code, p.Edition
 	}
 	return v
 }
@@ -256,12 +258,16 @@ func (h surveyHandlers) create(c *gin.Context) (Survey, error) {
 	if err != nil {
 		return Survey{}, err
 	}
-	var in NewSurvey
-	blank := survey.Survey{ProjectID: id}
-	if err := decode(c, &in, func() error { return in.survey(blank).Validate() }); err != nil {
+	known, err := h.store.RuleProfiles(c.Request.Context())
+	if err != nil {
 		return Survey{}, err
 	}
-	v, err := h.store.CreateSurvey(c.Request.Context(), in.survey(blank))
+	var in NewSurvey
+	blank := survey.Survey{ProjectID: id}
+	if err := decode(c, &in, func() error { return in.survey(blank, known).Validate() }); err != nil {
+		return Survey{}, err
+	}
+	v, err := h.store.CreateSurvey(c.Request.Context(), in.survey(blank, known))
 	return h.answer(c, v, err)
 }
 
@@ -277,14 +283,24 @@ func (h surveyHandlers) create(c *gin.Context) (Survey, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/surveys/{id} [put]
 func (h surveyHandlers) put(c *gin.Context) (Survey, error) {
-	var in PutSurvey
-	id, err := decodeNew(c, &in, func() error { return in.survey(survey.Survey{ProjectID: in.ProjectID}).Validate() })
+	known, err := h.store.RuleProfiles(c.Request.Context())
 	if err != nil {
 		return Survey{}, err
 	}
-	v, err := createAs(c, in.survey(survey.Survey{ID: id, ProjectID: in.ProjectID}),
+	var in PutSurvey
+	id, err := decodeNew(c, &in, func() error { return in.survey(survey.Survey{ProjectID: in.ProjectID}, known).Validate() })
+	if err != nil {
+		return Survey{}, err
+	}
+	v, err := createAs(c, in.survey(survey.Survey{ID: id, ProjectID: in.ProjectID}, known),
 		refers("project_id", h.store.CreateSurvey), h.store.Survey, h.store.FirstSurvey,
-		func(v survey.Survey) any { return PutSurvey{v.ProjectID, newSurveyOf(v)} })
+		func(v survey.Survey) any {
+			sent := PutSurvey{v.ProjectID, newSurveyOf(v)}
+			if in.Edition == nil { // a newer one may have been added since
+				sent.Edition = nil
+			}
+			return sent
+		})
 	return h.answer(c, v, err)
 }
 
@@ -316,7 +332,12 @@ func (h surveyHandlers) get(c *gin.Context) (Survey, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/surveys/{id} [patch]
 func (h surveyHandlers) update(c *gin.Context) (Survey, error) {
-	v, err := change(c, h.store.Survey, h.store.UpdateSurvey, newSurveyOf, NewSurvey.survey)
+	known, err := h.store.RuleProfiles(c.Request.Context())
+	if err != nil {
+		return Survey{}, err
+	}
+	v, err := change(c, h.store.Survey, h.store.UpdateSurvey, newSurveyOf,
+		func(in NewSurvey, v survey.Survey) survey.Survey { return in.survey(v, known) })
 	return h.answer(c, v, err)
 }
 

@@ -27,9 +27,8 @@ func (s *Store) VerdictFacts(ctx context.Context, surveyID uuid.UUID, asKnownAt 
 			return err
 		}
 		f = calibration.Facts{SurveyID: v.ID, SurveyVersion: v.Version, Zone: zone, AsKnownAt: at, Operator: v.Operator}
-		var ok bool
-		if f.Profile, ok = calibration.ProfileEdition(v.RuleProfile, v.RuleProfileEdition); !ok {
-			return fmt.Errorf("survey %s: no edition %q of rule profile %q", v.ID, v.RuleProfileEdition, v.RuleProfile)
+		if f.Profile, err = profileEdition(ctx, q, v.RuleProfile, v.RuleProfileEdition); err != nil {
+			return fmt.Errorf("survey %s, edition %q of rule profile %q: %w", v.ID, v.RuleProfileEdition, v.RuleProfile, err)
 		}
 		if f.Series, err = usesKnown(ctx, q, v, at); err != nil {
 			return err

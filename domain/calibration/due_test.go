@@ -143,7 +143,7 @@ func TestValidateRuleProfile(t *testing.T) {
 	p.Data.MaxWindSpeed = calibration.Sourced[float64]{Value: 5}
 	wantFields(t, p.Validate(), []string{
 		"accepted_calibrators/value", "accepted_meters/value/0/class", "check_reach_h/source", "code",
-		"data/max_wind_speed/source", "data/min_coverage/value", "drift_basis/value", "edition", "intervals", "intervals/0/months",
+		"data/max_wind_speed_m_s/source", "data/min_coverage/value", "drift_basis/value", "edition", "intervals", "intervals/0/months",
 		"intervals/1/kind", "intervals/1/source", "start_limit_db",
 	})
 }

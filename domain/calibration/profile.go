@@ -12,8 +12,9 @@ import (
 
 // RuleProfile is one edition of what a method asks of calibration. Editions never change.
 type RuleProfile struct {
-	Code    string // environmental, workplace, monitoring or the house's own
-	Edition string
+	Code    string    // environmental, workplace, monitoring or the house's own
+	Edition string    // its name, unique within the code
+	AddedAt time.Time `json:"-"` // when it was recorded; zero for one that comes with the service
 
 	Intervals           []Interval            // between calibrations, one for each kind of instrument
 	AcceptedMeters      Sourced[[]Acceptance] // any of these
@@ -85,6 +86,9 @@ func (p RuleProfile) Validate() error {
 	bad.Check(!strings.ContainsFunc(p.Code, func(r rune) bool { return (r < 'a' || r > 'z') && (r < '0' || r > '9') && r != '_' && r != '-' }),
 		"code", "invalid", "must hold only a to z, 0 to 9, _ and -")
 	required(&bad, "edition", p.Edition)
+	for path, s := range map[string]string{"code": p.Code, "edition": p.Edition} {
+		bad.Check(len(s) <= 100, path, "too_long", "must have at most 100 bytes")
+	}
 
 	for i, v := range p.Intervals {
 		at := fmt.Sprintf("intervals/%d/", i)
@@ -131,7 +135,7 @@ func (p RuleProfile) Validate() error {
 	}
 	d.ConstantSamples.validate(&bad, "data/constant_samples", d.ConstantSamples.Value >= 2, "must be at least 2")
 	level("data/floor_margin_db", d.FloorMargin)
-	for path, s := range map[string]Sourced[float64]{"max_wind_speed": d.MaxWindSpeed, "max_precipitation": d.MaxPrecipitation} {
+	for path, s := range map[string]Sourced[float64]{"max_wind_speed_m_s": d.MaxWindSpeed, "max_precipitation_mm_h": d.MaxPrecipitation} {
 		bad.Check(s.Value >= 0 && s.Value <= 1000, "data/"+path+"/value", "out_of_range", "must not be negative")
 		bad.Check(s.Value == 0 || s.Source != "", "data/"+path+"/source", "required", "must say where it comes from")
 	}

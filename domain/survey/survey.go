@@ -180,7 +180,8 @@ func (s Survey) Validate() error {
 	}
 	_, err := uncertainty.BudgetOf(s.Contributions)
 	under(&bad, "uncertainty", "contributions/", err)
-	bad.Check(s.RuleProfileEdition != "" || s.RuleProfile == s.Kind, "rule_profile", "unknown_reference", "names no rule profile")
+	bad.Check(s.RuleProfileEdition != "" || s.RuleProfile == s.Kind && !slices.Contains(Kinds, s.Kind), "rule_profile", "unknown_reference",
+		"names no rule profile, or no edition of it")
 	return bad.Err("survey")
 }
 

@@ -1,0 +1,1 @@
+drop table rule_profile, rule_profile_version;
