@@ -90,7 +90,11 @@ func (h proposalHandlers) get(c *gin.Context) (ExclusionProposals, error) {
 	if to != nil {
 		asked.To = *to
 	}
-	profile, ok := calibration.ProfileEdition(v.RuleProfile, v.RuleProfileEdition)
+	known, err := h.store.RuleProfiles(ctx)
+	if err != nil {
+		return ExclusionProposals{}, err
+	}
+	profile, ok := editions(known).find(v.RuleProfile, v.RuleProfileEdition)
 	if !ok {
 		return ExclusionProposals{}, fmt.Errorf("survey %s: no edition %q of rule profile %q", v.ID, v.RuleProfileEdition, v.RuleProfile)
 	}
