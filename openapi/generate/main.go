@@ -47,6 +47,9 @@ func generate(root string) ([]byte, error) {
 		return nil, err
 	}
 	addConventions(doc)
+	if err := addExamples(doc, filepath.Join(root, "openapi", "examples")); err != nil {
+		return nil, err
+	}
 
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)
