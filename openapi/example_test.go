@@ -3,6 +3,7 @@ package openapi_test
 import (
 	"maps"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/getkin/kin-openapi/openapi3"
@@ -33,7 +34,7 @@ func TestExamplesFit(t *testing.T) {
 	openapi3.DefineStringFormatValidator("uuid", openapi3.NewCallbackValidator(uuid.Validate))
 	doc := load(t)
 	fits := func(where string, schema *openapi3.Schema, value any, options ...openapi3.SchemaValidationOption) {
-		if err := schema.VisitJSON(value, append(options, openapi3.MultiErrors(), openapi3.EnableFormatValidation())...); err != nil {
+		if err := schema.VisitJSON(value, append(options, openapi3.MultiErrors(), openapi3.EnableFormatValidation(), openapi3.SetSchemaErrorMessageCustomizer(place))...); err != nil {
 			t.Errorf("%s: the example does not fit: %v", where, err)
 		}
 	}
@@ -70,4 +71,9 @@ func TestExamplesFit(t *testing.T) {
 	if shown < 150 {
 		t.Errorf("%d examples found; want 150 or more", shown)
 	}
+}
+
+// place says where an example does not fit, and why, without the schema.
+func place(e *openapi3.SchemaError) string {
+	return "/" + strings.Join(e.JSONPointer(), "/") + " " + e.Reason
 }
