@@ -80,12 +80,10 @@ func figuresOf(s summary.Summary) (f figures, err error) {
 			return f, fmt.Errorf("our side has no %s: %v", symbol, s.Unavailable)
 		}
 	}
-	for i := range s.Steps.Len() {
-		g, why := s.Steps.Mean(i)
-		if why != "" {
-			return f, fmt.Errorf("our side has no level of hour %d: %s", i, why)
-		}
-		f.profile = append(f.profile, float64(*g.Level))
+	means := s.Steps.Means()
+	f.profile = make([]float64, len(means))
+	for i, l := range means {
+		f.profile[i] = float64(l)
 	}
 	return f, nil
 }

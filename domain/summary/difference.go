@@ -50,11 +50,11 @@ func CommonDifference(first Plan, ofFirst series.Answer, second Plan, ofSecond s
 	var tx, ty series.Tally
 	for i := range min(len(x), len(y)) {
 		full := func(p *Plan, t series.Tally) bool {
-			return p.header.duration(t.Samples()).Microseconds() >= p.steps[i].to-p.steps[i].from
+			return p.header.duration(t.Samples()).Microseconds() >= p.bounds[i+1]-p.bounds[i]
 		}
-		if full(&first, x[i].Tally) && full(&second, y[i].Tally) {
-			tx, ty = tx.Plus(x[i].Tally), ty.Plus(y[i].Tally)
-			c.Over += time.Duration(first.steps[i].to-first.steps[i].from) * time.Microsecond
+		if full(&first, x[i]) && full(&second, y[i]) {
+			tx, ty = tx.Plus(x[i]), ty.Plus(y[i])
+			c.Over += time.Duration(first.bounds[i+1]-first.bounds[i]) * time.Microsecond
 		}
 	}
 	sx, sy := lot{&first.header, tx}.sound(), lot{&second.header, ty}.sound()

@@ -60,26 +60,29 @@ type sound struct {
 }
 
 // sound returns the energy of a lot.
-func (l lot) sound() sound {
-	weight := l.Interval.Seconds()
-	if l.Interval == 0 {
+func (l lot) sound() sound { return soundOf(l.Header, &l.Tally) }
+
+// soundOf returns the energy of samples of the series h.
+func soundOf(h *Header, t *series.Tally) (s sound) {
+	weight := h.Interval.Seconds()
+	if h.Interval == 0 {
 		weight = 1
 	}
-	s := sound{time: float64(l.Samples()) * weight}
-	if l.Quantity.Statistic == series.Exposure {
+	s.time = float64(t.Samples()) * weight
+	if h.Quantity.Statistic == series.Exposure {
 		weight = 1 // it is energy already, re 1 s
 	}
-	low, high := l.Energy, l.Energy
-	if l.Over > 0 {
-		top := l.ceiling()
+	low, high := t.Energy, t.Energy
+	if t.Over > 0 {
+		top := h.ceiling()
 		s.open, s.unknown, s.source = true, top.source == "", top.source
-		low = low.Plus(acoustic.EnergyOf(top.level).Times(uint64(l.Over)))
+		low = low.Plus(acoustic.EnergyOf(top.level).Times(uint64(t.Over)))
 		high = low
 	}
-	if l.Under > 0 && l.Over == 0 {
-		bottom := l.floor()
+	if t.Under > 0 && t.Over == 0 {
+		bottom := h.floor()
 		s.unknown, s.source = bottom.source == "", bottom.source
-		high = high.Plus(acoustic.EnergyOf(bottom.level).Times(uint64(l.Under)))
+		high = high.Plus(acoustic.EnergyOf(bottom.level).Times(uint64(t.Under)))
 	}
 	s.low, s.high = low.Ratio()*weight, high.Ratio()*weight
 	return s

@@ -37,7 +37,7 @@ func Of(p Plan, a series.Answer) Summary {
 	}
 	s.Levels, s.Unavailable = sh.figures, append(sh.cannot, p.form.cannot...)
 	p.indices(&s, &sums.total)
-	s.Steps = p.profile(sums.steps)
+	s.Steps = p.profile(sums)
 	if p.request.Step > 0 && p.request.Step < h.Interval {
 		s.Unavailable = append(s.Unavailable, Unavailable{"steps", "the samples are of " + seconds(h.Interval) + ", longer than a step"})
 	}
@@ -46,9 +46,11 @@ func Of(p Plan, a series.Answer) Summary {
 
 // sums are the tallies of an answer added up by what they count towards.
 type sums struct {
-	total  scopeSum
-	usable int64 // samples that the verdict lets stand
-	steps  []scopeSum
+	total      scopeSum
+	usable     int64              // samples that the verdict lets stand
+	steps      []series.Tally     // by step
+	slots      []series.Tally     // of one step after another; nil if steps have no indices
+	histograms []series.Histogram // by step; nil if they have none of their own
 }
 
 // scopeSum is the samples of one scope.
@@ -58,28 +60,46 @@ type scopeSum struct {
 	histogram series.Histogram
 }
 
+// step returns the samples of a step.
+func (s *sums) step(i int) scopeSum {
+	sum := scopeSum{Tally: s.steps[i]}
+	if n := len(s.total.slots); s.slots != nil {
+		sum.slots = s.slots[i*n:][:n]
+	}
+	if s.histograms != nil {
+		sum.histogram = s.histograms[i]
+	}
+	return sum
+}
+
 // sum adds up the tallies of a.
 func (p *Plan) sum(a series.Answer) sums {
-	all := sums{steps: make([]scopeSum, len(p.steps))}
+	all := sums{steps: make([]series.Tally, p.steps())}
 	all.total.slots = make([]series.Tally, len(p.slots))
-	for i := range all.steps {
-		if p.steps[i].asked != nil {
-			all.steps[i].slots = make([]series.Tally, len(p.slots))
-		}
+	if p.stepAsked != nil {
+		all.slots = make([]series.Tally, len(p.stepAsked))
 	}
 	for i := range a.Tallies {
 		t, pl := &a.Tallies[i], &p.places[i]
-		all.total.add(pl.slot, t)
+		all.total.Include(t)
+		if pl.slot >= 0 {
+			all.total.slots[pl.slot].Include(t)
+		}
 		if pl.usable {
 			all.usable += t.Samples()
 		}
 		if pl.step >= 0 {
-			all.steps[pl.step].add(pl.slot, t)
+			all.steps[pl.step].Include(t)
+			if pl.slot >= 0 && all.slots != nil {
+				all.slots[int(pl.step)*len(p.slots)+int(pl.slot)].Include(t)
+			}
 		}
 	}
-	if len(a.Histograms) == 1 {
+	switch len(a.Histograms) {
+	case 0:
+	case 1:
 		all.total.histogram = a.Histograms[0]
-	} else {
+	default:
 		var counts series.Counts
 		for _, h := range a.Histograms {
 			counts.AddHistogram(h)
@@ -87,19 +107,9 @@ func (p *Plan) sum(a series.Answer) sums {
 		all.total.histogram = counts.Histogram()
 	}
 	if p.perStep() {
-		for i, h := range a.Histograms {
-			all.steps[i].histogram = h
-		}
+		all.histograms = a.Histograms
 	}
 	return all
-}
-
-// add counts the samples of one cell.
-func (s *scopeSum) add(slot int32, t *series.Tally) {
-	s.Include(t)
-	if slot >= 0 && s.slots != nil {
-		s.slots[slot].Include(t)
-	}
 }
 
 // coverage returns measured over asked time of a scope, nil for spot readings.
@@ -139,7 +149,8 @@ func (p *Plan) levels(sh *sheet, sum *scopeSum, percentiles []series.Percent, na
 	f := &p.form
 	lots := []lot{{&p.header, sum.Tally}}
 	if f.mean != "" {
-		fig, reason := p.mean(&sum.Tally)
+		snd := lots[0].sound()
+		fig, reason := snd.level(snd.time)
 		sh.give(f.mean, f.meanBasis, "", fig, reason)
 	}
 	if f.max != "" {
@@ -160,18 +171,6 @@ func (p *Plan) levels(sh *sheet, sum *scopeSum, percentiles []series.Percent, na
 		fig, reason := exceeded(sum.histogram, n, lots)
 		sh.give(names[i], f.exceedBasis, "", fig, reason)
 	}
-}
-
-// mean returns the equivalent level of samples. reason is empty, or says why there is none.
-func (p *Plan) mean(t *series.Tally) (f Figure, reason string) {
-	if p.form.mean == "" {
-		return f, "the series carries no equivalent level"
-	}
-	s := lot{&p.header, *t}.sound()
-	if f, reason = s.level(s.time); reason == "" {
-		f.Symbol, f.Basis = p.form.mean, p.form.meanBasis
-	}
-	return f, reason
 }
 
 // names returns the symbols of exceedance levels.

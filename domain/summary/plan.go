@@ -31,9 +31,22 @@ type Plan struct {
 	slots      []slot
 	skipped    []skip
 	total      scope
-	steps      []scope
-	daily      bool // steps are whole days, which have indices of their own
-	window     int  // steps of a running window, see [PlanWindow]
+	bounds     []int64 // µs, of the steps: one more than there are steps; empty if there are none
+	stepAsked  []int64 // as asked of a scope, of one step after another; nil if steps have no indices
+	daily      bool    // steps are whole days, which have indices of their own
+	window     int     // steps of a running window, see [PlanWindow]
+}
+
+// steps returns how many steps there are.
+func (p *Plan) steps() int { return max(0, len(p.bounds)-1) }
+
+// step returns the scope of a step.
+func (p *Plan) step(i int) scope {
+	s := scope{from: p.bounds[i], to: p.bounds[i+1]}
+	if n := len(p.slots); p.stepAsked != nil {
+		s.asked = p.stepAsked[i*n:][:n]
+	}
+	return s
 }
 
 // place says what a cell counts towards.
@@ -79,9 +92,7 @@ func plan(r Request, h Header, outranked []series.Span) (Plan, error) {
 		slots, p.skipped = slotTiles(clock, p.slots)
 		p.total.asked = make([]int64, len(p.slots))
 		if p.daily {
-			for i := range p.steps {
-				p.steps[i].asked = make([]int64, len(p.slots))
-			}
+			p.stepAsked = make([]int64, p.steps()*len(p.slots))
 		}
 	}
 	excluded, usable := []tile{{from, 0}}, []tile{{from, 1}}
@@ -166,13 +177,11 @@ func (p *Plan) setSteps(clock []stretch) []tile {
 		clock, origin = []stretch{{from: from, to: to}}, from
 	}
 	tiles := stepTiles(clock, origin, step)
-	p.steps = make([]scope, len(tiles))
+	p.bounds = make([]int64, len(tiles)+1)
 	for i, t := range tiles {
-		p.steps[i] = scope{from: t.at, to: to}
-		if i > 0 {
-			p.steps[i-1].to = t.at
-		}
+		p.bounds[i] = t.at
 	}
+	p.bounds[len(tiles)] = to
 	return tiles
 }
 
@@ -226,7 +235,7 @@ func (p *Plan) cut(steps, slots, excluded, usable, outranked []tile) {
 		if pl.slot >= 0 {
 			p.total.asked[pl.slot] += to - from
 			if pl.step >= 0 && p.daily {
-				p.steps[pl.step].asked[pl.slot] += to - from
+				p.stepAsked[int(pl.step)*len(p.slots)+int(pl.slot)] += to - from
 			}
 		}
 		out := excluded[at[2]].id == 1
@@ -237,9 +246,10 @@ func (p *Plan) cut(steps, slots, excluded, usable, outranked []tile) {
 			if n := len(p.places); n > 0 && end == a && p.places[n-1] == pl {
 				p.Ask.Cells[n-1].To = time.UnixMicro(b).UTC()
 			} else {
+				begin := time.UnixMicro(a).UTC()
 				p.places = append(p.places, pl)
 				p.Ask.Cells = append(p.Ask.Cells, series.Cell{
-					Span:  series.Span{From: time.UnixMicro(a).UTC(), To: time.UnixMicro(b).UTC()},
+					Span:  series.Span{From: begin, To: begin.Add(time.Duration(b-a) * time.Microsecond)},
 					Group: p.groupOf(pl.step),
 				})
 			}
@@ -251,14 +261,14 @@ func (p *Plan) cut(steps, slots, excluded, usable, outranked []tile) {
 
 // perStep reports whether steps have histograms of their own. That of the whole is then their sum.
 func (p *Plan) perStep() bool {
-	return p.form.exceed != "" && len(p.steps) > 0 && len(p.request.StepPercentiles) > 0
+	return p.form.exceed != "" && p.steps() > 0 && len(p.request.StepPercentiles) > 0
 }
 
 // setGroups decides how many histograms are needed.
 func (p *Plan) setGroups() {
 	switch {
 	case p.perStep():
-		p.Ask.Groups = len(p.steps)
+		p.Ask.Groups = p.steps()
 	case p.form.exceed != "" && len(p.request.Percentiles) > 0:
 		p.Ask.Groups = 1
 	}

@@ -1,8 +1,11 @@
 package summary
 
 import (
+	"math"
+	"sync"
 	"time"
 
+	"leveltrail/domain/acoustic"
 	"leveltrail/domain/series"
 )
 
@@ -10,7 +13,7 @@ import (
 // they are asked for: a year has 8,760 hours.
 type Profile struct {
 	plan        *Plan
-	sums        []scopeSum
+	sums        sums
 	percentiles []series.Percent
 	names       []string // of percentiles
 }
@@ -26,7 +29,7 @@ type Step struct {
 }
 
 // profile returns the profile over time.
-func (p *Plan) profile(sums []scopeSum) Profile {
+func (p *Plan) profile(sums sums) Profile {
 	percentiles := p.request.StepPercentiles
 	if p.form.exceed == "" {
 		percentiles = nil // said once, for the whole
@@ -35,19 +38,19 @@ func (p *Plan) profile(sums []scopeSum) Profile {
 }
 
 // Len returns how many steps there are.
-func (p Profile) Len() int { return len(p.sums) }
+func (p Profile) Len() int { return len(p.sums.steps) }
 
 // At returns the step of index i. It takes the memory of the lists of st, a step that is needed no more.
 func (p Profile) At(i int, st Step) Step {
-	sc, sum := &p.plan.steps[i], &p.sums[i]
+	sc, sum := p.plan.step(i), p.sums.step(i)
 	sh := sheet{st.Levels[:0], st.Unavailable[:0]}
 	st = Step{Span: series.Span{From: time.UnixMicro(sc.from).UTC(), To: time.UnixMicro(sc.to).UTC()}, Samples: sum.Samples()}
-	st.Coverage = p.plan.coverage(sc, st.Samples)
+	st.Coverage = p.plan.coverage(&sc, st.Samples)
 	if st.Samples > 0 { // else its coverage says why there is nothing
-		p.plan.levels(&sh, sum, p.percentiles, p.names)
+		p.plan.levels(&sh, &sum, p.percentiles, p.names)
 		if sc.asked != nil {
 			var cannot []Unavailable
-			st.Indices, _, cannot = p.plan.periodFigures(sc, sum.slots)
+			st.Indices, _, cannot = p.plan.periodFigures(&sc, sum.slots)
 			sh.cannot = append(sh.cannot, cannot...)
 		}
 	}
@@ -55,6 +58,32 @@ func (p Profile) At(i int, st Step) Step {
 	return st
 }
 
-// Mean returns the equivalent level of the step of index i, as [Profile.At] does, and
-// nothing else of it. reason is empty, or says why there is none.
-func (p Profile) Mean(i int) (f Figure, reason string) { return p.plan.mean(&p.sums[i].Tally) }
+// Means returns the equivalent level of each step, as [Profile.At] does, and nothing else
+// of it: NaN where there is none.
+func (p Profile) Means() []acoustic.Decibel {
+	means := make([]acoustic.Decibel, p.Len())
+	const share = 2000 // they are made on all cores, so many at once
+	var work sync.WaitGroup
+	for from := 0; from < len(means); from += share {
+		to := min(from+share, len(means))
+		work.Go(func() {
+			for i := from; i < to; i++ {
+				means[i] = p.plan.mean(&p.sums.steps[i])
+			}
+		})
+	}
+	work.Wait()
+	return means
+}
+
+// mean returns the equivalent level of samples, NaN if there is none.
+func (p *Plan) mean(t *series.Tally) acoustic.Decibel {
+	s := soundOf(&p.header, t)
+	switch {
+	case p.form.mean == "" || s.time == 0 || s.unknown:
+		return acoustic.Decibel(math.NaN())
+	case s.open:
+		return acoustic.FromRatio(s.low / s.time)
+	}
+	return acoustic.FromRatio(s.high / s.time)
+}

@@ -45,14 +45,14 @@ func Highest(p Plan, a series.Answer, least float64) (w Window, reason string) {
 	var q queue
 	found := false
 	for i := range steps {
-		q.push(steps[i].Tally)
+		q.push(steps[i])
 		if q.len() > p.window {
 			q.pop()
 		}
 		if q.len() < p.window {
 			continue
 		}
-		from, to := p.steps[i+1-p.window].from, p.steps[i].to
+		from, to := p.bounds[i+1-p.window], p.bounds[i+1]
 		if to-from != length.Microseconds() { // an end of the span cut a step short
 			continue
 		}

@@ -177,15 +177,19 @@ func TestStepsTakeMemory(t *testing.T) {
 	vienna := zone(t, "Europe/Vienna")
 	begin := time.Date(2026, 6, 10, 7, 0, 0, 0, vienna)
 	l := newLog(t, "LAF", time.Second).add(begin, 3600, 50_00).add(begin.Add(time.Hour), 3, 51_00).
-		add(begin.Add(2*time.Hour), 1800, series.UnderRange).add(begin.Add(4*time.Hour), 3600, 52_00)
+		add(begin.Add(2*time.Hour), 1800, series.UnderRange).add(begin.Add(150*time.Minute), 2, series.OverRange).add(begin.Add(4*time.Hour), 3600, 52_00)
 	r := request(vienna)
 	r.Step, r.StepPercentiles = time.Hour, r.Percentiles
 	s := l.summarize(t, r)
+	means := s.Steps.Means()
 	var st summary.Step
 	for i, want := range stepsOf(s.Steps) {
 		st = s.Steps.At(i, st)
 		if diff := cmp.Diff(want, st, cmpopts.EquateEmpty()); diff != "" {
 			t.Errorf("step %d (-alone +in turn):\n%s", i, diff)
+		}
+		if f, ok := level(want.Levels, "LAeq"); ok != !math.IsNaN(float64(means[i])) || ok && *f.Level != means[i] {
+			t.Errorf("step %d has a mean of %v; want %v, %v", i, means[i], f.Level, ok)
 		}
 	}
 }

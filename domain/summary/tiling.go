@@ -58,8 +58,8 @@ func stepTiles(all []stretch, origin, step int64) []tile {
 		} else if back := all[i-1].offset - s.offset; back > 0 && back%step == 0 {
 			last = floorDiv(local-1, step)
 		}
-		for t := s.from; t < s.to; {
-			k := floorDiv(t+s.offset-origin, step)
+		k := floorDiv(local, step)
+		for t := s.from; t < s.to; k++ {
 			if k > last {
 				tiles = append(tiles, tile{t, int32(len(tiles))})
 				last = k
@@ -96,10 +96,14 @@ func slotTiles(all []stretch, slots []slot) (tiles []tile, skipped []skip) {
 				c = end
 			}
 		}
+		n, end := slotAt(slots, local)
 		for to := s.to + s.offset; local < to; {
-			n, end := slotAt(slots, local)
 			tiles = append(tiles, tile{local - s.offset, int32(n)})
 			local = end
+			if n++; n == len(slots) {
+				n = 0
+			}
+			end += slots[n].to - slots[n].from
 		}
 	}
 	return tiles, skipped

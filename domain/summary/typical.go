@@ -38,15 +38,15 @@ func TypicalDay(p Plan, a series.Answer) (hours []HourOfDay, reason string) {
 		if sum.Samples() == 0 {
 			continue
 		}
-		n := time.UnixMicro(p.steps[i].from).In(p.request.Zone).Hour()
-		s := lot{&p.header, sum.Tally}.sound()
+		n := time.UnixMicro(p.bounds[i]).In(p.request.Zone).Hour()
+		s := lot{&p.header, sum}.sound()
 		f, why := s.level(s.time)
 		if p.header.duration(sum.Samples()) < time.Duration(hourShare*float64(time.Hour)) || why != "" {
 			hours[n].LeftOut++
 			continue
 		}
 		levels[n] = append(levels[n], float64(*f.Level))
-		measured[n] = measured[n].Plus(sum.Tally)
+		measured[n] = measured[n].Plus(sum)
 	}
 	days := 0
 	for n := range hours {
