@@ -13,8 +13,8 @@ import (
 	"github.com/getkin/kin-openapi/openapi3"
 )
 
-// example is one request of the examples in the description; see openapi/examples.
-type example struct {
+// chapter is one request of the examples in the description; see openapi/examples.
+type chapter struct {
 	Name      string // What it makes: $name stands for the id of that from there on, $name.a.0 for a member
 	Request   string // Method and path
 	Body      any    // JSON, the options where there is a file; nil: none
@@ -23,20 +23,20 @@ type example struct {
 	MediaType string `json:"media_type"` // Of Text
 }
 
-// examples reads the examples of the description in their order.
-func examples(t testing.TB) []example {
+// chapters reads the examples of the description in their order.
+func chapters(t testing.TB) []chapter {
 	t.Helper()
 	files, err := filepath.Glob("../openapi/examples/[0-9]*.json")
 	if err != nil || len(files) == 0 {
 		t.Fatalf("%d files of examples, %v", len(files), err)
 	}
-	var all []example
+	var all []chapter
 	for _, file := range files {
 		text, err := os.ReadFile(file)
 		if err != nil {
 			t.Fatal(err)
 		}
-		var some []example
+		var some []chapter
 		if err := json.Unmarshal(text, &some); err != nil {
 			t.Fatalf("%s: %v", file, err)
 		}
@@ -112,7 +112,7 @@ type message struct {
 }
 
 // request returns what e asks, with the ids of what was made before.
-func (s story) request(e example) message {
+func (s story) request(e chapter) message {
 	s.t.Helper()
 	method, path, ok := strings.Cut(e.Request, " ")
 	if !ok {
@@ -169,7 +169,7 @@ func (s story) neededHeaders(op *openapi3.Operation, path string) []string {
 }
 
 // tell sends e and keeps what was answered.
-func (s story) tell(e example) answer {
+func (s story) tell(e chapter) answer {
 	s.t.Helper()
 	r := s.request(e)
 	a := s.call(r.method, r.path, r.body, r.headers...)
