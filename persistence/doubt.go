@@ -43,44 +43,54 @@ func withClock(data []calibration.SeriesData, uses []calibration.SeriesUse, v su
 	return data
 }
 
-// withOverlaps adds to f.Data when the channel of a series was in use elsewhere too:
-// in another survey, of whichever client, or at another position of this one.
-func withOverlaps(ctx context.Context, q conn, f calibration.Facts, clientID uuid.UUID) ([]calibration.SeriesData, error) {
-	ids := make([]uuid.UUID, len(f.Series))
-	for i, u := range f.Series {
-		ids[i] = u.ID
-	}
-	rows, _ := q.Query(ctx, `
+// queueOverlaps asks when the channels of series of surveys were in use elsewhere too:
+// in another survey, of whichever client, or at another position of the same one.
+func queueOverlaps(b *pgx.Batch, overlaps *map[uuid.UUID][]calibration.Overlap, at time.Time, surveyIDs []uuid.UUID) {
+	b.Queue(`
 		select m.series_id, o.series_id, greatest(lower(m.during), lower(o.during)),
 			greatest(
-				least(case when m.live then least(upper(m.during), $4) else upper(m.during) end,
-					case when o.live then least(upper(o.during), $4) else upper(o.during) end),
+				least(case when m.live then least(upper(m.during), $3) else upper(m.during) end,
+					case when o.live then least(upper(o.during), $3) else upper(o.during) end),
 				greatest(lower(m.during), lower(o.during)) + interval '1 microsecond')
 		from instrument_use m
-		join instrument_use o on o.instrument_id = m.instrument_id and o.channel = m.channel and o.series_id <> m.series_id and o.during && m.during
-		where m.series_id = any($1)
+		join instrument_use o on o.instrument_id = m.instrument_id and o.channel = m.channel and o.series_id <> m.series_id
+			and o.during && m.during and lower(o.during) <= upper(m.during)
+		where m.survey_id = any($1)
 			and (o.survey_id <> m.survey_id or
-				(select position_id from series where client_id = $2 and id = o.series_id) <>
-				(select position_id from series where client_id = $2 and id = m.series_id))
-			and m.recorded_at <= $3 and (m.withdrawn_at is null or m.withdrawn_at > $3) and (not m.live or lower(m.during) < $4)
-			and o.recorded_at <= $3 and (o.withdrawn_at is null or o.withdrawn_at > $3) and (not o.live or lower(o.during) < $4)
-		order by 1, 2, 3`, ids, clientID, f.AsKnownAt, f.AsKnownAt.Add(-liveDelay))
-	data := f.Data
-	var id, other uuid.UUID
-	var from, to time.Time
-	_, err := pgx.ForEachRow(rows, []any{&id, &other, &from, &to}, func() error {
-		var d *calibration.SeriesData
-		data, d = dataOf(data, id)
-		s := series.Span{From: from.UTC(), To: to.UTC()}
-		if n := len(d.Overlaps); n > 0 && d.Overlaps[n-1].SeriesID == other && !d.Overlaps[n-1].Span.To.Before(s.From) {
-			d.Overlaps[n-1].Span.To = later(d.Overlaps[n-1].Span.To, s.To)
-			return nil
+				(select position_id from series where client_id = m.client_id and id = o.series_id) <>
+				(select position_id from series where client_id = m.client_id and id = m.series_id))
+			and m.recorded_at <= $2 and (m.withdrawn_at is null or m.withdrawn_at > $2) and (not m.live or lower(m.during) < $3)
+			and o.recorded_at <= $2 and (o.withdrawn_at is null or o.withdrawn_at > $2) and (not o.live or lower(o.during) < $3)
+		order by 1, 2, 3`, surveyIDs, at, at.Add(-liveDelay)).
+		Query(func(rows pgx.Rows) error {
+			of := map[uuid.UUID][]calibration.Overlap{}
+			var id, other uuid.UUID
+			var from, to time.Time
+			_, err := pgx.ForEachRow(rows, []any{&id, &other, &from, &to}, func() error {
+				s := series.Span{From: from.UTC(), To: to.UTC()}
+				if n := len(of[id]); n > 0 && of[id][n-1].SeriesID == other && !of[id][n-1].Span.To.Before(s.From) {
+					of[id][n-1].Span.To = later(of[id][n-1].Span.To, s.To)
+					return nil
+				}
+				// The other's version is not for everyone to see; the finding's key must be the same for all.
+				of[id] = append(of[id], calibration.Overlap{SeriesID: other, Version: 1, Span: s})
+				return nil
+			})
+			*overlaps = of
+			return err
+		})
+}
+
+// withOverlaps adds to data when the channels of series were in use elsewhere too.
+func withOverlaps(data []calibration.SeriesData, uses []calibration.SeriesUse, overlaps map[uuid.UUID][]calibration.Overlap) []calibration.SeriesData {
+	for _, u := range uses {
+		if found := overlaps[u.ID]; found != nil {
+			var d *calibration.SeriesData
+			data, d = dataOf(data, u.ID)
+			d.Overlaps = append(d.Overlaps, found...)
 		}
-		// The other's version is not for everyone to see; the finding's key must be the same for all.
-		d.Overlaps = append(d.Overlaps, calibration.Overlap{SeriesID: other, Version: 1, Span: s})
-		return nil
-	})
-	return data, err
+	}
+	return data
 }
 
 // SurveysOfSeries returns the surveys of those of the series that the caller may see.

@@ -162,10 +162,21 @@ func (k kind[T]) where(ctx context.Context, q conn, where string, args ...any) (
 // recorded later are left out. where must be about columns that never change;
 // its parameters start at $2.
 func (k kind[T]) known(ctx context.Context, q conn, at time.Time, where string, args ...any) ([]T, error) {
-	rows, _ := q.Query(ctx, `
-		select distinct on (id) `+k.list+` from `+k.table+`_version
-		where recorded_at <= $1 and (`+where+`) order by id, version desc`,
-		append([]any{at}, args...)...)
+	rows, _ := q.Query(ctx, k.knownStatement(where), append([]any{at}, args...)...)
 	recs, err := pgx.CollectRows(rows, pgx.RowToStructByName[T])
 	return recs, classify(err, k.table)
+}
+
+// queueKnown adds to b what [kind.known] asks; recs is set when b is sent.
+func (k kind[T]) queueKnown(b *pgx.Batch, recs *[]T, at time.Time, where string, args ...any) {
+	b.Queue(k.knownStatement(where), append([]any{at}, args...)...).Query(func(rows pgx.Rows) (err error) {
+		*recs, err = pgx.CollectRows(rows, pgx.RowToStructByName[T])
+		return classify(err, k.table)
+	})
+}
+
+func (k kind[T]) knownStatement(where string) string {
+	return `
+		select distinct on (id) ` + k.list + ` from ` + k.table + `_version
+		where recorded_at <= $1 and (` + where + `) order by id, version desc`
 }

@@ -49,21 +49,6 @@ func (e edition) profile() calibration.RuleProfile {
 	return p
 }
 
-// profileEdition returns an edition of the rule profile of a code.
-func profileEdition(ctx context.Context, q conn, code, name string) (calibration.RuleProfile, error) {
-	if p, ok := calibration.ProfileEdition(code, name); ok {
-		return p, nil
-	}
-	found, err := ruleProfiles.where(ctx, q, `code = $1 and edition = $2`, code, name)
-	if err != nil {
-		return calibration.RuleProfile{}, err
-	}
-	if len(found) == 0 {
-		return calibration.RuleProfile{}, notFound("rule profile")
-	}
-	return found[0].profile(), nil
-}
-
 // AddRuleProfile stores a new edition of a rule profile. It is a Conflict with code
 // edition_recorded where the profile has an edition of that name.
 func (s *Store) AddRuleProfile(ctx context.Context, p calibration.RuleProfile) (calibration.RuleProfile, error) {

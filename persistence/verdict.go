@@ -3,7 +3,6 @@ package persistence
 import (
 	"context"
 	"fmt"
-	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -22,157 +21,157 @@ func (s *Store) VerdictFacts(ctx context.Context, surveyID uuid.UUID, asKnownAt 
 		at = *asKnownAt
 	}
 	err = s.read(ctx, func(q conn) error {
-		v, zone, err := surveyKnown(ctx, q, surveyID, at)
+		known, err := factsKnown(ctx, q, []uuid.UUID{surveyID}, at)
 		if err != nil {
 			return err
 		}
-		f = calibration.Facts{SurveyID: v.ID, SurveyVersion: v.Version, Zone: zone, AsKnownAt: at, Operator: v.Operator}
-		if f.Profile, err = profileEdition(ctx, q, v.RuleProfile, v.RuleProfileEdition); err != nil {
-			return fmt.Errorf("survey %s, edition %q of rule profile %q: %w", v.ID, v.RuleProfileEdition, v.RuleProfile, err)
+		if len(known) == 0 {
+			return notFound("survey")
 		}
-		if f.Series, err = usesKnown(ctx, q, v, at); err != nil {
-			return err
-		}
-		if f.Data, err = dataKnown(ctx, q, v, at); err != nil {
-			return err
-		}
-		f.Data = withClock(f.Data, f.Series, v)
-		if f.Data, err = withOverlaps(ctx, q, f, v.ClientID); err != nil {
-			return err
-		}
-		if f.Dispositions, err = dispositions.known(ctx, q, at, `client_id = $2 and survey_id = $3`, v.ClientID, v.ID); err != nil {
-			return err
-		}
-		if f.People, err = people.known(ctx, q, at, `true`); err != nil {
-			return err
-		}
-		return addCalibration(ctx, q, &f)
+		f = known[0].Facts
+		return nil
 	})
 	return f, err
 }
 
-// surveyKnown returns a survey as known at an instant, and its site's time zone.
-func surveyKnown(ctx context.Context, q conn, id uuid.UUID, at time.Time) (v survey.Survey, zone *time.Location, err error) {
-	known, err := surveys.known(ctx, q, at, `id = $2`, id)
-	if err != nil {
-		return v, nil, err
-	}
-	if len(known) == 0 {
-		return v, nil, notFound("survey")
-	}
-	v = known[0]
-	of, err := projects.known(ctx, q, at, `id = $2`, v.ProjectID)
-	if err != nil {
-		return v, nil, err
-	}
-	if len(of) == 0 {
-		return v, nil, notFound("project")
-	}
-	return v, of[0].Zone(), nil
+// knownSurvey is a survey and what its verdict rests on, as known at an instant.
+type knownSurvey struct {
+	survey.Survey
+	Project survey.Project
+	Facts   calibration.Facts
 }
 
-// usesKnown returns the series of sound levels of a survey that counted at an
-// instant, and when they had samples. Side measurements stand on no such calibration.
-func usesKnown(ctx context.Context, q conn, v survey.Survey, at time.Time) ([]calibration.SeriesUse, error) {
-	headers, err := seriesKind.known(ctx, q, at, `client_id = $2 and survey_id = $3`, v.ClientID, v.ID)
+// factsKnown returns the surveys of the given ids with what their verdicts rest on,
+// as known at an instant. Surveys not known then, or not visible, are left out.
+// The number of round trips does not depend on how many there are.
+func factsKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) ([]knownSurvey, error) {
+	const own = `(client_id, id) in (select client_id, id from survey where id = any($2))`
+	const under = `(client_id, survey_id) in (select client_id, id from survey where id = any($2))`
+	var r surveyRows
+	b := &pgx.Batch{}
+	surveys.queueKnown(b, &r.surveys, at, own, ids)
+	projects.queueKnown(b, &r.projects, at, `(client_id, id) in (select client_id, project_id from survey where id = any($2))`, ids)
+	seriesKind.queueKnown(b, &r.series, at, under, ids)
+	imports.queueKnown(b, &r.imports, at, under, ids)
+	dispositions.queueKnown(b, &r.dispositions, at, under, ids)
+	people.queueKnown(b, &r.people, at, `true`)
+	ruleProfiles.queueKnown(b, &r.editions, at, `true`)
+	queueUses(b, &r.stretches, at, ids)
+	queueOverlaps(b, &r.overlaps, at, ids)
+	if err := q.SendBatch(ctx, b).Close(); err != nil {
+		return nil, err
+	}
+	all, err := r.bySurvey(at)
 	if err != nil {
 		return nil, err
 	}
-	var uses []calibration.SeriesUse
-	for _, h := range headers {
-		if q, _ := series.ParseQuantity(h.Quantity); !h.Withdrawn && q.Level() {
-			uses = append(uses, calibration.SeriesUse{
-				ID: h.ID, Version: h.Version, InstrumentID: h.InstrumentID, Channel: h.Channel, Bands: h.BandFraction != nil,
-			})
+	return all, addCalibration(ctx, q, all, at)
+}
+
+// surveyRows are the rows of several surveys that their verdicts rest on.
+type surveyRows struct {
+	surveys      []survey.Survey
+	projects     []survey.Project
+	series       []series.Series
+	imports      []survey.Import
+	dispositions []calibration.Disposition
+	people       []calibration.Person
+	editions     []edition                           // of rule profiles, that the house added
+	stretches    map[uuid.UUID][]series.Span         // by series, in time order
+	overlaps     map[uuid.UUID][]calibration.Overlap // by series
+}
+
+// bySurvey puts the rows together. Side measurements stand on no such calibration.
+func (r surveyRows) bySurvey(at time.Time) ([]knownSurvey, error) {
+	sites := map[uuid.UUID]survey.Project{}
+	for _, p := range r.projects {
+		sites[p.ID] = p
+	}
+	all := make([]knownSurvey, 0, len(r.surveys))
+	place := map[uuid.UUID]int{}
+	for _, v := range r.surveys {
+		site, ok := sites[v.ProjectID]
+		if !ok {
+			continue // it was not known either
+		}
+		profile, ok := r.profile(v)
+		if !ok {
+			return nil, fmt.Errorf("survey %s: no edition %q of rule profile %q", v.ID, v.RuleProfileEdition, v.RuleProfile)
+		}
+		place[v.ID] = len(all)
+		all = append(all, knownSurvey{v, site, calibration.Facts{
+			SurveyID: v.ID, SurveyVersion: v.Version, Zone: site.Zone(), AsKnownAt: at, Profile: profile, Operator: v.Operator, People: r.people,
+		}})
+	}
+	for _, h := range r.series {
+		i, ok := place[h.SurveyID]
+		if q, _ := series.ParseQuantity(h.Quantity); !ok || h.Withdrawn || !q.Level() {
+			continue
+		}
+		f := &all[i].Facts
+		f.Series = append(f.Series, calibration.SeriesUse{
+			ID: h.ID, Version: h.Version, InstrumentID: h.InstrumentID, Channel: h.Channel, Bands: h.BandFraction != nil, Stretches: r.stretches[h.ID],
+		})
+	}
+	for _, m := range r.imports {
+		if i, ok := place[m.SurveyID]; ok {
+			all[i].Facts.Data = append(all[i].Facts.Data, dataOfImport(m)...)
 		}
 	}
-	// A reading takes no time; the database's shortest stands for its instant. What
-	// of a live stretch is known: see [appender.use].
-	rows, _ := q.Query(ctx, `
+	for i := range all {
+		f := &all[i].Facts
+		f.Data = withOverlaps(withClock(f.Data, f.Series, all[i].Survey), f.Series, r.overlaps)
+	}
+	for _, d := range r.dispositions {
+		if i, ok := place[d.SurveyID]; ok {
+			all[i].Facts.Dispositions = append(all[i].Facts.Dispositions, d)
+		}
+	}
+	return all, nil
+}
+
+// profile returns the edition of the rule profile that a survey is judged by.
+func (r surveyRows) profile(v survey.Survey) (calibration.RuleProfile, bool) {
+	for _, e := range r.editions {
+		if e.Code == v.RuleProfile && e.Edition == v.RuleProfileEdition {
+			return e.profile(), true
+		}
+	}
+	return calibration.ProfileEdition(v.RuleProfile, v.RuleProfileEdition)
+}
+
+// queueUses asks when the series of surveys had samples, as known at an instant. A
+// reading takes no time; the database's shortest stands for its instant. What of a
+// live stretch is known: see [appender.use].
+func queueUses(b *pgx.Batch, stretches *map[uuid.UUID][]series.Span, at time.Time, surveyIDs []uuid.UUID) {
+	b.Queue(`
 		select series_id, lower(during), greatest(
 			case when live then least(upper(during), $3) else upper(during) end,
 			lower(during) + interval '1 microsecond')
 		from instrument_use
-		where survey_id = $1 and recorded_at <= $2 and (withdrawn_at is null or withdrawn_at > $2) and (not live or lower(during) < $3)
-		order by series_id, lower(during)`, v.ID, at, at.Add(-liveDelay))
-	var id uuid.UUID
-	var from, to time.Time
-	_, err = pgx.ForEachRow(rows, []any{&id, &from, &to}, func() error {
-		if i := slices.IndexFunc(uses, func(u calibration.SeriesUse) bool { return u.ID == id }); i >= 0 {
-			uses[i].Stretches = withSpan(uses[i].Stretches, series.Span{From: from.UTC(), To: to.UTC()})
-		}
-		return nil
-	})
-	return uses, err
-}
-
-// dataKnown returns what the imports known at an instant found in the samples of the series that they made.
-func dataKnown(ctx context.Context, q conn, v survey.Survey, at time.Time) ([]calibration.SeriesData, error) {
-	known, err := imports.known(ctx, q, at, `client_id = $2 and survey_id = $3`, v.ClientID, v.ID)
-	var data []calibration.SeriesData
-	for _, m := range known {
-		for _, s := range m.Result.Series {
-			t := s.Traits
-			data = append(data, calibration.SeriesData{
-				SeriesID: s.ID, Samples: int(t.Samples), UnderRange: int(t.Under), OverRange: int(t.Over),
-				AtLimit: int(t.AtLower.Samples + t.AtUpper.Samples), NearFloor: int(t.Floor.Samples), LongestConstant: int(t.Constant.Samples),
+		where survey_id = any($1) and recorded_at <= $2 and (withdrawn_at is null or withdrawn_at > $2) and (not live or lower(during) < $3)
+		order by series_id, lower(during)`, surveyIDs, at, at.Add(-liveDelay)).
+		Query(func(rows pgx.Rows) error {
+			of := map[uuid.UUID][]series.Span{}
+			var id uuid.UUID
+			var from, to time.Time
+			_, err := pgx.ForEachRow(rows, []any{&id, &from, &to}, func() error {
+				of[id] = withSpan(of[id], series.Span{From: from.UTC(), To: to.UTC()})
+				return nil
 			})
-		}
-	}
-	return data, err
+			*stretches = of
+			return err
+		})
 }
 
-// addCalibration adds to f what was known at f.AsKnownAt of the calibration of
-// the meters of its series and of the calibrators put on them.
-func addCalibration(ctx context.Context, q conn, f *calibration.Facts) (err error) {
-	var used []uuid.UUID
-	var from, to time.Time
-	for _, u := range f.Series {
-		used = append(used, u.InstrumentID)
-		for _, s := range u.Stretches {
-			if from.IsZero() || s.From.Before(from) {
-				from = s.From
-			}
-			if s.To.After(to) {
-				to = s.To
-			}
-		}
+// dataOfImport returns what an import found in the samples of the series that it made.
+func dataOfImport(m survey.Import) (data []calibration.SeriesData) {
+	for _, s := range m.Result.Series {
+		t := s.Traits
+		data = append(data, calibration.SeriesData{
+			SeriesID: s.ID, Samples: int(t.Samples), UnderRange: int(t.Under), OverRange: int(t.Over),
+			AtLimit: int(t.AtLower.Samples + t.AtUpper.Samples), NearFloor: int(t.Floor.Samples), LongestConstant: int(t.Constant.Samples),
+		})
 	}
-	if len(used) == 0 {
-		return nil
-	}
-	reach := f.Profile.CheckReach.Value
-	f.Checks, err = fieldChecks.known(ctx, q, f.AsKnownAt,
-		`id in (select id from field_check_version where instrument_id = any($2) and at between $3 and $4)`,
-		used, from.Add(-reach), to.Add(reach))
-	if err != nil {
-		return err
-	}
-	for _, c := range f.Checks {
-		used = append(used, c.CalibratorID)
-	}
-	if f.Components, err = fittedOn(ctx, q, f.AsKnownAt, used); err != nil {
-		return err
-	}
-	for _, c := range f.Components {
-		used = append(used, c.InstrumentID, c.PartID)
-	}
-	if f.Events, err = events.known(ctx, q, f.AsKnownAt, `instrument_id = any($2)`, used); err != nil {
-		return err
-	}
-	if f.Instruments, err = instruments.known(ctx, q, f.AsKnownAt, `id = any($2)`, used); err != nil {
-		return err
-	}
-	if f.Certificates, err = certificates.known(ctx, q, f.AsKnownAt, `instrument_id = any($2)`, used); err != nil {
-		return err
-	}
-	var issuers, issued []uuid.UUID
-	for _, c := range f.Certificates {
-		issuers, issued = append(issuers, c.LaboratoryID), append(issued, c.ID)
-	}
-	if f.Statuses, err = certificateStatuses.known(ctx, q, f.AsKnownAt, `certificate_id = any($2)`, issued); err != nil {
-		return err
-	}
-	f.Laboratories, err = laboratories.known(ctx, q, f.AsKnownAt, `id = any($2)`, issuers)
-	return err
+	return data
 }

@@ -1,0 +1,3 @@
+drop index certificate_version_reference_standards_idx, certificate_version_laboratory_id_idx, field_check_version_calibrator_id_idx,
+	field_check_version_at_idx, import_version_survey_id_idx, instrument_use_instrument_id_idx, instrument_use_survey_id_idx;
+create index instrument_use_instrument_id_idx on instrument_use (instrument_id, channel);
