@@ -15,7 +15,7 @@ import (
 // The files are invented, in the names of elements of PTB's schema of Digital Calibration
 // Certificates, versions 3.1.2 and 3.3.0; the reader's own tests say what each mapping rests on.
 
-func digital(t *testing.T, name string) string {
+func digital(t testing.TB, name string) string {
 	t.Helper()
 	b, err := os.ReadFile(filepath.Join("..", "domain", "calibration", "dcc", "testdata", name))
 	if err != nil {

@@ -138,6 +138,8 @@ var examples = map[string]example{
 	"POST /v1/instruments":                   {body: func(*records) any { return with(aMeter, serial()) }},
 	"PATCH /v1/instruments/:id":              {body: func(*records) any { return serial() }},
 	"POST /v1/instruments/:id/certificates":  {body: func(*records) any { return aMeterCertificate() }},
+	"POST /v1/certificates":                  {body: aDigitalCertificate, headers: []string{"Content-Type", "application/xml"}},
+	"POST /v1/rule-profiles":                 {body: anEdition},
 	"PATCH /v1/certificates/:id":             {body: always(object{"person_authorising": "B. Nobody"})},
 	"POST /v1/certificates/:id/withdrawal":   {body: always(object{"reason": "x", "effective_from": "2026-02-01"})},
 	"POST /v1/certificates/:id/confirmation": {status: 409},                                                                                        // it is confirmed
@@ -173,6 +175,14 @@ func aProject(r *records) object {
 
 func aKeyOf(r *records) object {
 	return object{"name": "Van 3", "role": "field", "client_ids": []any{r.client}}
+}
+
+func aDigitalCertificate(r *records) any {
+	return strings.Replace(digital(r.t, "calibrator-3.1.2.xml"), "INVENTED-2025-17", uuid.NewString(), 1)
+}
+
+func anEdition(r *records) any {
+	return sentBack(r.must(200, "GET", "/v1/rule-profiles/environmental", nil).body, object{"edition": fresh("Edition")})
 }
 
 func aLimitOf(r *records) object {
