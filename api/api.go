@@ -38,6 +38,7 @@ type Store interface {
 	surveyStore
 	seriesStore
 	exclusionStore
+	soundEventStore
 	importStore
 	figureStore
 	limitStore
@@ -133,6 +134,7 @@ func newEngine(s *server) *gin.Engine {
 	seriesHandlers{s}.routes(v1)
 	exclusionHandlers{s}.routes(v1)
 	proposalHandlers{s}.routes(v1)
+	soundEventHandlers{s}.routes(v1)
 	importHandlers{s}.routes(v1)
 	figureHandlers{s}.routes(v1)
 	limitHandlers{s}.routes(v1)

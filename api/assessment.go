@@ -116,7 +116,7 @@ func (h assessmentHandlers) get(c *gin.Context) (SurveyAssessment, error) {
 		return SurveyAssessment{}, err
 	}
 	r.UsableOnly, r.Percentiles, r.StepPercentiles = true, percentilesOf(limits), nil
-	q, err := h.questionOf(ctx, v, r)
+	q, err := h.questionOf(ctx, v, project, r)
 	if err != nil {
 		return SurveyAssessment{}, err
 	}

@@ -6,7 +6,9 @@ import (
 
 	"github.com/google/uuid"
 
+	"leveltrail/domain/acoustic"
 	"leveltrail/domain/calibration"
+	"leveltrail/domain/series"
 	"leveltrail/domain/summary"
 	"leveltrail/domain/survey"
 )
@@ -59,7 +61,11 @@ func evidenceOf(r summary.Request, in *inquiry, more ...func(*summary.Digest)) E
 	d := summary.NewDigest(Engine, r)
 	for i, f := range in.facts {
 		input := Input{SeriesID: f.Series.ID, Revision: f.Content.Revision, Version: f.Series.Version, Exclusions: []uuid.UUID{}}
-		ask, answer := &in.asks[i][0], &in.answers[i][0]
+		var ask series.Ask
+		var answer series.Answer
+		if len(in.asks[i]) > 0 {
+			ask, answer = in.asks[i][0], in.answers[i][0]
+		}
 		if n := len(ask.Cells); n > 0 {
 			input.From, input.To = &ask.Cells[0].From, &ask.Cells[n-1].To
 		}
@@ -90,13 +96,16 @@ func verdictInputs(v calibration.Verdict) func(*summary.Digest) {
 }
 
 // budgetInputs adds to a digest what the measurement uncertainty rests on beside samples.
-func budgetInputs(v survey.Survey, places []place) func(*summary.Digest) {
+func budgetInputs(v survey.Survey, limits acoustic.ResidualLimits, places []place) func(*summary.Digest) {
 	return func(d *summary.Digest) {
 		for _, c := range v.Contributions {
 			d.Text(c.Name, string(c.Distribution), c.Source)
 			d.Real(float64(c.Value))
 			d.Real(c.Sensitivity)
 		}
+		d.Text(limits.Source)
+		d.Real(float64(limits.Least))
+		d.Real(float64(limits.Enough))
 		for _, p := range places {
 			for _, m := range p.meters {
 				d.Text(m.Specification, m.Class)

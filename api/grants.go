@@ -100,6 +100,13 @@ var grants = map[string]string{
 	"GET /v1/surveys/:id/summary": "qa consultant job_system",
 	"GET /v1/surveys/:id/verdict": "qa consultant field job_system",
 
+	"GET /v1/surveys/:id/sound-events":        "qa consultant field",
+	"POST /v1/surveys/:id/sound-events":       "consultant field",
+	"GET /v1/surveys/:id/sound-events/levels": "qa consultant job_system",
+	"GET /v1/sound-events/:id":                "qa consultant field",
+	"DELETE /v1/sound-events/:id":             "consultant",
+	"GET /v1/sound-events/:id/versions":       "qa consultant field",
+
 	"POST /v1/surveys/:id/rating-level": "qa consultant",
 	"GET /v1/surveys/:id/assessment":    "qa consultant job_system",
 

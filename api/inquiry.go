@@ -50,7 +50,7 @@ func (q *inquiry) figures(n int, p summary.Plan, doubt bool) (part func() summar
 func plannedOf(f series.Facts, v calibration.Verdict) summary.Header {
 	q, _ := series.ParseQuantity(f.Series.Quantity)
 	h := summary.Header{
-		SeriesID: f.Series.ID, InstrumentID: f.Series.InstrumentID, Quantity: q, Interval: f.Series.Interval(),
+		SeriesID: f.Series.ID, InstrumentID: f.Series.InstrumentID, Primary: f.Primary, Quantity: q, Interval: f.Series.Interval(),
 		Extent: f.Content.Extent, Floor: f.Series.RangeFromDB, Ceiling: f.Series.RangeToDB,
 	}
 	if f.Content.Numbers > 0 {

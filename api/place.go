@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"leveltrail/domain/acoustic"
 	"leveltrail/domain/calibration"
 	"leveltrail/domain/series"
 	"leveltrail/domain/summary"
@@ -21,6 +22,7 @@ type place struct {
 	coverage  map[string]float64 // measured over asked time, by the symbol of the figure
 	ofPeriods map[string]periodFigures
 	residual  []summary.Figure // equivalent levels with the sound off
+	limits    acoustic.ResidualLimits
 	wanted    []maximaWanted
 	counts    []maximaFound // in the order of wanted
 }

@@ -27,6 +27,8 @@ type NewPosition struct {
 	LongitudeDeg *float64 `json:"longitude_deg,omitempty"`                                                                    // WGS 84
 	HeightM      *float64 `json:"height_m,omitempty"`                                                                         // Microphone above the ground
 	Setting      string   `json:"setting,omitempty" enums:"free_field,near_facade,facade_flush,indoors" default:"free_field"` // Microphone and buildings (ISO 1996-2)
+
+	PrimaryInstrumentID *uuid.UUID `json:"primary_instrument_id,omitempty" extensions:"x-nullable"` // Meter that counts where several measured at the same time; without one no figure is given of such a time
 }
 
 // PutPosition is a position as sent under an id that the sender made.
@@ -47,12 +49,14 @@ func (p Position) path() string { return "/v1/positions/" + p.ID.String() }
 func newPositionOf(p survey.Position) NewPosition {
 	return NewPosition{
 		Number: p.Number, Label: p.Label, LatitudeDeg: p.LatitudeDeg, LongitudeDeg: p.LongitudeDeg, HeightM: p.HeightM, Setting: p.Setting,
+		PrimaryInstrumentID: orNil(p.PrimaryInstrumentID),
 	}
 }
 
 // position returns p with the members of in.
 func (in NewPosition) position(p survey.Position) survey.Position {
 	p.Number, p.Label, p.LatitudeDeg, p.LongitudeDeg, p.HeightM = in.Number, in.Label, in.LatitudeDeg, in.LongitudeDeg, in.HeightM
+	p.PrimaryInstrumentID = orZero(in.PrimaryInstrumentID)
 	if p.Setting = in.Setting; p.Setting == "" {
 		p.Setting = "free_field"
 	}

@@ -21,6 +21,7 @@ var problemHelp = map[string]string{
 	"duplicate":              "Another record has what must be unique.",
 	"edition_recorded":       "The rule profile has an edition of this name, and editions never change. Give the new one another name.",
 	"exclusion_removed":      "The exclusion was removed already.",
+	"sound_event_removed":    "The sound event was removed already.",
 	"expected_level_unknown": "No certificate of the calibrator states the level of the setting used. Give expected_db, or record the certificate first.",
 	"file_already_imported":  "The same bytes are in the survey already, with other options. Withdraw that import first.",
 	"forbidden":              "The role of the key may not do this.",

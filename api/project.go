@@ -26,6 +26,8 @@ type NewProject struct {
 	TimeZone  string     `json:"time_zone" example:"Europe/Vienna"`         // IANA time zone of the site: days and periods are local days there
 	Site      *string    `json:"site,omitempty"`                            // Where the site is
 	Periods   *PeriodSet `json:"periods,omitempty" extensions:"x-nullable"` // How the day is divided; absent: day, evening and night from 07:00, 19:00 and 23:00
+
+	ResidualLimits *ResidualLimits `json:"residual_limits,omitempty" extensions:"x-nullable"` // What is done about residual sound; absent: nothing at 3 dB or less, no correction from 10 dB on
 }
 
 // Project is a job for a client.
@@ -37,13 +39,13 @@ type Project struct {
 func (p Project) path() string { return "/v1/projects/" + p.ID.String() }
 
 func newProjectOf(p survey.Project) NewProject {
-	return NewProject{ClientID: p.ClientID, Reference: p.Reference, Title: p.Title, TimeZone: p.TimeZone, Site: p.Site, Periods: periodSetOf(p.Periods)}
+	return NewProject{ClientID: p.ClientID, Reference: p.Reference, Title: p.Title, TimeZone: p.TimeZone, Site: p.Site, Periods: periodSetOf(p.Periods), ResidualLimits: residualLimitsOf(p.ResidualLimits)}
 }
 
 // project returns p with the members of in.
 func (in NewProject) project(p survey.Project) survey.Project {
 	p.ClientID, p.Reference, p.Title, p.TimeZone, p.Site = in.ClientID, in.Reference, in.Title, in.TimeZone, in.Site
-	p.Periods = in.Periods.set()
+	p.Periods, p.ResidualLimits = in.Periods.set(), in.ResidualLimits.limits()
 	return p
 }
 

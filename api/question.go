@@ -16,6 +16,7 @@ type question struct {
 	survey      survey.Survey
 	verdict     calibration.Verdict
 	request     summary.Request
+	residual    acoustic.ResidualLimits
 	uncertainty func(span time.Duration) bool
 	periods     []string // symbols of periods over which figures of their own are wanted
 	counts      []maximaWanted
@@ -30,12 +31,12 @@ type reply struct {
 }
 
 // questionOf reads what the query asks of the survey with that id.
-func (s *server) questionOf(ctx context.Context, v survey.Survey, r summary.Request) (q question, err error) {
+func (s *server) questionOf(ctx context.Context, v survey.Survey, p survey.Project, r summary.Request) (q question, err error) {
 	r.Asked = &series.Span{From: v.StartedAt}
 	if v.EndedAt != nil {
 		r.Asked.To = *v.EndedAt
 	}
-	q = question{survey: v, request: r}
+	q = question{survey: v, request: r, residual: p.Residual()}
 	q.verdict, err = s.verdict(ctx, v.ID, nil)
 	return q, err
 }
@@ -74,7 +75,7 @@ func (s *server) answerTo(ctx context.Context, q question) (a reply, err error) 
 		}
 		a.places = append(a.places, p)
 	}
-	a.evidence = evidenceOf(q.request, in, verdictInputs(q.verdict), budgetInputs(q.survey, a.places))
+	a.evidence = evidenceOf(q.request, in, verdictInputs(q.verdict), budgetInputs(q.survey, q.residual, a.places))
 	return a, nil
 }
 
@@ -121,7 +122,7 @@ func (q question) planPlace(in *inquiry, members []int, ofSeries []func() summar
 		maxima = append(maxima, q.planMaxima(in, counts, w, span))
 	}
 	return func() place {
-		p := place{figures: summary.Position(made(parts)), residual: residual(), ofPeriods: map[string]periodFigures{}, wanted: q.counts, counts: made(maxima)}
+		p := place{figures: summary.Position(made(parts)), residual: residual(), limits: q.residual, ofPeriods: map[string]periodFigures{}, wanted: q.counts, counts: made(maxima)}
 		difference(&p.figures)
 		for symbol, of := range periods {
 			p.ofPeriods[symbol] = of()

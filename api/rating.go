@@ -191,7 +191,7 @@ func (h ratingHandlers) rate(c *gin.Context) (RatingLevel, error) {
 		r := summary.Request{
 			From: new(utc(asked.From)), To: new(utc(asked.To)), Zone: project.Zone(), MinCoverage: summary.DefaultMinCoverage, UsableOnly: true,
 		}
-		q, err := h.questionOf(ctx, v, r)
+		q, err := h.questionOf(ctx, v, project, r)
 		if err != nil {
 			return RatingLevel{}, err
 		}

@@ -24,11 +24,33 @@ type Corrected struct {
 	Reason       string       `json:"reason,omitempty"`                                             // Why it is unavailable
 }
 
+// ResidualLimits say what is done about residual sound, by how far a level lies above it.
+type ResidualLimits struct {
+	LeastDB  Level  `json:"least_db" example:"3"`   // At or below this difference no corrected level is given
+	EnoughDB Level  `json:"enough_db" example:"10"` // From this difference on nothing is taken off
+	Source   string `json:"source" example:"local by-law"`
+}
+
+func (in *ResidualLimits) limits() *acoustic.ResidualLimits {
+	if in == nil {
+		return nil
+	}
+	return &acoustic.ResidualLimits{Least: acoustic.Level(in.LeastDB), Enough: acoustic.Level(in.EnoughDB), Source: in.Source}
+}
+
+func residualLimitsOf(l *acoustic.ResidualLimits) *ResidualLimits {
+	if l == nil {
+		return nil
+	}
+	return &ResidualLimits{Level(l.Least), Level(l.Enough), l.Source}
+}
+
 // corrected is a level corrected for residual sound, with its budget.
 type corrected struct {
 	total, residual summary.Figure
 	summary.Corrected
 	budget known
+	source string // of the residual limits
 	reason string // why there is none
 }
 
@@ -40,8 +62,8 @@ type known struct {
 
 // correct takes a residual level of the place off a total of the same symbol.
 func (p *place) correct(total, residual summary.Figure, entered []uncertainty.Contribution) corrected {
-	c := corrected{total: total, residual: residual}
-	c.Corrected, c.reason = summary.CorrectResidual(total, residual, acoustic.DefaultResidualLimits)
+	c := corrected{total: total, residual: residual, source: p.limits.Source}
+	c.Corrected, c.reason = summary.CorrectResidual(total, residual, p.limits)
 	if c.reason != "" {
 		return c
 	}
@@ -71,7 +93,7 @@ func (c corrected) body() Corrected {
 	total := plainOf(c.total)
 	out := Corrected{
 		Symbol: c.residual.Symbol, Outcome: "unavailable", Total: &total, Residual: figureOf(c.residual),
-		Source: acoustic.DefaultResidualLimits.Source, Reason: c.reason,
+		Source: c.source, Reason: c.reason,
 	}
 	if c.reason != "" {
 		return out

@@ -203,7 +203,7 @@ func (h figureHandlers) ofSurvey(c *gin.Context) (SurveySummary, error) {
 	if err != nil {
 		return SurveySummary{}, err
 	}
-	q, err := h.questionOf(ctx, v, r)
+	q, err := h.questionOf(ctx, v, project, r)
 	if err != nil {
 		return SurveySummary{}, err
 	}

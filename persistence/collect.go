@@ -95,6 +95,7 @@ type factsRow struct {
 	Numbers          int64
 	Under, Over      int64
 	Lowest, Highest  int16
+	Primary          bool
 }
 
 var headerColumns = "h." + strings.ReplaceAll(seriesKind.list, ", ", ", h.")
@@ -102,14 +103,16 @@ var headerColumns = "h." + strings.ReplaceAll(seriesKind.list, ", ", ", h.")
 // queueFacts asks the facts of the series h, by their ids, for which where holds with $1 an id.
 func queueFacts(b *pgx.Batch, facts *[]series.Facts, where string, id uuid.UUID) {
 	b.Queue(`
-		select `+headerColumns+`, p.time_zone, c.revision, c.starts_at, c.ends_at, c.numbers, c.under, c.over, c.lowest, c.highest
+		select `+headerColumns+`, p.time_zone, c.revision, c.starts_at, c.ends_at, c.numbers, c.under, c.over, c.lowest, c.highest,
+			coalesce(o.primary_instrument_id = h.instrument_id, false) as "primary"
 		from series h join series_content c on (c.client_id, c.series_id) = (h.client_id, h.id)
 		join survey v on (v.client_id, v.id) = (h.client_id, h.survey_id) join project p on (p.client_id, p.id) = (v.client_id, v.project_id)
+		join position o on (o.client_id, o.id) = (h.client_id, h.position_id)
 		where `+where+` order by h.id`, id).
 		Query(func(rows pgx.Rows) error {
 			found, err := pgx.CollectRows(rows, pgx.RowToStructByName[factsRow])
 			for _, r := range found {
-				f := series.Facts{Series: r.Series, Zone: survey.Project{TimeZone: r.TimeZone}.Zone()}
+				f := series.Facts{Series: r.Series, Zone: survey.Project{TimeZone: r.TimeZone}.Zone(), Primary: r.Primary}
 				f.Content = series.Content{Revision: r.Revision, Numbers: r.Numbers, Under: r.Under, Over: r.Over}
 				if r.StartsAt != nil {
 					f.Content.Extent = series.Span{From: *r.StartsAt, To: *r.EndsAt}

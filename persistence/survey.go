@@ -15,10 +15,10 @@ var (
 	clients = kindOf[survey.Client]("client", `id version created_at recorded_at name reference`)
 
 	projects = kindOf[survey.Project]("project",
-		`client_id id version created_at recorded_at reference title time_zone site periods`)
+		`client_id id version created_at recorded_at reference title time_zone site periods residual_limits`)
 
 	positions = kindOf[survey.Position]("position",
-		`client_id id version created_at recorded_at project_id number label latitude_deg longitude_deg height_m setting`)
+		`client_id id version created_at recorded_at project_id number label latitude_deg longitude_deg height_m setting primary_instrument_id`)
 
 	surveys = kindOf[survey.Survey]("survey",
 		`client_id id version created_at recorded_at project_id kind operator started_at ended_at
@@ -102,10 +102,25 @@ func (s *Store) CreatePosition(ctx context.Context, p survey.Position) (survey.P
 			return err
 		}
 		p.ClientID = project.ClientID
+		if err := primaryKnown(ctx, tx, p); err != nil {
+			return err
+		}
 		p, err = positions.insert(ctx, tx, p, s.stamp())
 		return err
 	})
 	return p, err
+}
+
+// primaryKnown refuses a primary meter that is none.
+func primaryKnown(ctx context.Context, q conn, p survey.Position) error {
+	if p.PrimaryInstrumentID == uuid.Nil {
+		return nil
+	}
+	_, err := instruments.get(ctx, q, p.PrimaryInstrumentID)
+	if fault.KindOf(err) == fault.NotFound {
+		return unknown("position", "primary_instrument_id", "names no instrument")
+	}
+	return err
 }
 
 // Position returns the position of the given id.
@@ -125,7 +140,14 @@ func (s *Store) Positions(ctx context.Context, projectID uuid.UUID, p request.Pa
 
 // UpdatePosition stores the version of p that follows p.Version.
 func (s *Store) UpdatePosition(ctx context.Context, p survey.Position) (survey.Position, error) {
-	return update(ctx, s, positions, p)
+	err := s.write(ctx, func(tx pgx.Tx) (err error) {
+		if err := primaryKnown(ctx, tx, p); err != nil {
+			return err
+		}
+		p, err = positions.update(ctx, tx, p, s.stamp())
+		return err
+	})
+	return p, err
 }
 
 // CreateSurvey stores a new survey of v.ProjectID.

@@ -1,6 +1,11 @@
 package acoustic
 
-import "math"
+import (
+	"math"
+	"strings"
+
+	"leveltrail/domain/fault"
+)
 
 // ResidualLimits say what is done about residual sound, by how far the total lies
 // above it. Differences are in hundredths of a decibel, taken before any rounding to
@@ -9,6 +14,15 @@ type ResidualLimits struct {
 	Least  Level // at or below this difference no corrected level is given
 	Enough Level // from this difference on none is needed
 	Source string
+}
+
+// Validate reports every member that makes l unfit for use.
+func (l ResidualLimits) Validate() error {
+	var bad fault.Fields
+	bad.Check(l.Least > 0 && l.Least <= 20_00, "least_db", "out_of_range", "must lie above 0 and not above 20")
+	bad.Check(l.Enough > l.Least && l.Enough <= 30_00, "enough_db", "out_of_range", "must lie above least_db and not above 30")
+	bad.Check(strings.TrimSpace(l.Source) != "", "source", "required", "must say where they are laid down")
+	return bad.Err("residual limits")
 }
 
 // DefaultResidualLimits are those of common rules: 3 and 10 dB.

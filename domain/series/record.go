@@ -120,4 +120,5 @@ type Facts struct {
 	Zone       *time.Location // of the project
 	Content    Content
 	Exclusions []Exclusion // those in force, in time order
+	Primary    bool        // its meter is named primary at the position
 }

@@ -51,7 +51,7 @@ func (d *Digest) Series(f series.Facts, asks []series.Ask, answers []series.Answ
 	h, c := f.Series, f.Content
 	d.b = append(d.b, h.ID[:]...)
 	d.Text(h.Quantity)
-	d.number(h.IntervalUS, flag(h.Residual))
+	d.number(h.IntervalUS, flag(h.Residual), flag(f.Primary))
 	if h.BandFraction != nil {
 		d.number(int64(*h.BandFraction))
 		d.Real(*h.BandNominalHz)

@@ -46,6 +46,8 @@ type Project struct {
 	TimeZone   string // IANA name of the site's zone; days and periods are local days there
 	Site       *string
 	Periods    *acoustic.PeriodSet // how it divides the day; nil: as [acoustic.DefaultPeriods]
+
+	ResidualLimits *acoustic.ResidualLimits // what is done about residual sound; nil: as [acoustic.DefaultResidualLimits]
 }
 
 // Validate reports every member that makes p unfit to store.
@@ -59,6 +61,9 @@ func (p Project) Validate() error {
 	}
 	if p.Periods != nil {
 		under(&bad, "periods", "", p.Periods.Validate())
+	}
+	if p.ResidualLimits != nil {
+		under(&bad, "residual_limits", "", p.ResidualLimits.Validate())
 	}
 	return bad.Err("project")
 }
@@ -78,6 +83,14 @@ func (p Project) DayPeriods() acoustic.PeriodSet {
 		return acoustic.DefaultPeriods
 	}
 	return *p.Periods
+}
+
+// Residual returns what p does about residual sound.
+func (p Project) Residual() acoustic.ResidualLimits {
+	if p.ResidualLimits == nil {
+		return acoustic.DefaultResidualLimits
+	}
+	return *p.ResidualLimits
 }
 
 // Zone returns the time zone of the project's site, UTC if its name is unknown here.
@@ -122,6 +135,8 @@ type Position struct {
 	LongitudeDeg *float64
 	HeightM      *float64 // of the microphone above the ground
 	Setting      string   // one of Settings
+
+	PrimaryInstrumentID uuid.UUID // the meter that counts where several measured at once; zero: none is named
 }
 
 // Validate reports every member that makes p unfit to store.
