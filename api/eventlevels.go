@@ -154,7 +154,7 @@ func (h soundEventHandlers) levels(c *gin.Context) (SurveyEventLevels, error) {
 	}
 	out.Sums = sumsOf(marked, found, rating)
 	for _, read := range readings {
-		if s, any := read(); any {
+		if s, ok := read(); ok {
 			out.Sums = append(out.Sums, s)
 		}
 	}
