@@ -52,13 +52,14 @@ type seed struct {
 // seeds has a line for each kind of record.
 func seeds() map[string]seed {
 	return map[string]seed{
-		"clients":    {make: func(r *records) string { return r.client }},
-		"projects":   {make: func(r *records) string { return r.create("/v1/projects", aProject(r)) }},
-		"positions":  {make: func(r *records) string { return r.create(r.path("projects", "positions"), aPosition) }},
-		"surveys":    {make: func(r *records) string { return r.create(r.path("projects", "surveys"), aSurvey) }},
-		"limits":     {make: func(r *records) string { return r.create(r.path("projects", "limits"), aLimitOf(r)) }},
-		"series":     {make: func(r *records) string { return r.create(r.path("surveys", "series"), aSeries(r)) }},
-		"exclusions": {make: func(r *records) string { return r.create(r.path("series", "exclusions"), anExclusion) }},
+		"clients":      {make: func(r *records) string { return r.client }},
+		"projects":     {make: func(r *records) string { return r.create("/v1/projects", aProject(r)) }},
+		"positions":    {make: func(r *records) string { return r.create(r.path("projects", "positions"), aPosition) }},
+		"surveys":      {make: func(r *records) string { return r.create(r.path("projects", "surveys"), aSurvey) }},
+		"limits":       {make: func(r *records) string { return r.create(r.path("projects", "limits"), aLimitOf(r)) }},
+		"series":       {make: func(r *records) string { return r.create(r.path("surveys", "series"), aSeries(r)) }},
+		"exclusions":   {make: func(r *records) string { return r.create(r.path("series", "exclusions"), anExclusion) }},
+		"sound-events": {make: func(r *records) string { return r.create(r.path("surveys", "sound-events"), aSoundEvent(r)) }},
 		"imports": {make: func(r *records) string {
 			return r.send(r.id("surveys"), "night.csv", strings.Replace(aLog, "LAF", "LCF", 1), object{"instrument_id": r.id("instruments"), "position_id": r.id("positions"), "quantity": "LCF"}).body["id"].(string)
 		}},
@@ -122,6 +123,7 @@ var examples = map[string]example{
 	"PATCH /v1/series/:id":                   {body: always(object{"range": nil})},
 	"POST /v1/series/:id/samples":            {body: always(object{"started_at": "2026-03-03T08:00:00+01:00", "levels_db": []any{50}})},
 	"POST /v1/series/:id/exclusions":         {body: always(anExclusion)},
+	"POST /v1/surveys/:id/sound-events":      {body: func(r *records) any { return aSoundEvent(r) }},
 	"POST /v1/imports/:id/withdrawal":        {body: always(object{"reason": "wrong meter"})},
 	"POST /v1/imports/preview":               {body: aPreview, headers: []string{"Content-Type", "multipart/form-data; boundary=a-boundary-of-the-tests"}},
 	"POST /v1/uploads":                       {body: func(r *records) any { return announced(r.id("surveys"), aLog) }},
@@ -171,6 +173,10 @@ var (
 
 func aProject(r *records) object {
 	return object{"client_id": r.client, "reference": "J-" + uuid.NewString(), "title": "Mill at night", "time_zone": "Europe/Vienna"}
+}
+
+func aSoundEvent(r *records) object {
+	return object{"position_id": r.id("positions"), "kind": "dog", "from": "2026-03-03T07:00:00+01:00", "to": "2026-03-03T07:01:00+01:00"}
 }
 
 func aKeyOf(r *records) object {
