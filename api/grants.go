@@ -96,9 +96,10 @@ var grants = map[string]string{
 	"GET /v1/imports/:id/versions":    "qa consultant field",
 	"POST /v1/imports/:id/withdrawal": "consultant",
 
-	"GET /v1/series/:id/summary":  "qa consultant job_system",
-	"GET /v1/surveys/:id/summary": "qa consultant job_system",
-	"GET /v1/surveys/:id/verdict": "qa consultant field job_system",
+	"GET /v1/series/:id/summary":    "qa consultant job_system",
+	"GET /v1/positions/:id/summary": "qa consultant job_system",
+	"GET /v1/surveys/:id/summary":   "qa consultant job_system",
+	"GET /v1/surveys/:id/verdict":   "qa consultant field job_system",
 
 	"GET /v1/surveys/:id/sound-events":        "qa consultant field",
 	"POST /v1/surveys/:id/sound-events":       "consultant field",

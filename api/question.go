@@ -20,6 +20,7 @@ type question struct {
 	uncertainty func(span time.Duration) bool
 	periods     []string // symbols of periods over which figures of their own are wanted
 	counts      []maximaWanted
+	over        *surveysOf // of a position; nil: of the survey alone
 }
 
 // reply is what the samples of a survey answered.
@@ -27,6 +28,7 @@ type reply struct {
 	facts    []series.Facts
 	series   []summary.Summary // in the order of facts
 	places   []place
+	survey   survey.Survey // with what is known of the uncertainty of the results
 	evidence Evidence
 }
 
@@ -47,8 +49,11 @@ func (s *server) answerTo(ctx context.Context, q question) (a reply, err error) 
 	var groups [][]int
 	var ofSeries []func() summary.Summary
 	var ofPlaces []func() place
-	in.answers, err = s.store.CollectSurvey(ctx, q.survey.ID, func(facts []series.Facts) ([][]series.Ask, error) {
+	plan := func(facts []series.Facts) ([][]series.Ask, error) {
 		in.start(facts)
+		if q.over != nil {
+			q.over.begin(in, &q)
+		}
 		groups, ofSeries, ofPlaces = byPosition(facts), make([]func() summary.Summary, len(facts)), nil
 		for _, members := range groups {
 			finish, err := q.planPlace(in, members, ofSeries)
@@ -57,11 +62,22 @@ func (s *server) answerTo(ctx context.Context, q question) (a reply, err error) 
 			}
 			ofPlaces = append(ofPlaces, finish)
 		}
+		if q.over != nil {
+			if err := q.over.planEach(in, q); err != nil {
+				return nil, err
+			}
+		}
 		return in.asks, nil
-	})
+	}
+	if q.over != nil {
+		in.answers, err = s.store.CollectPosition(ctx, q.over.position, plan)
+	} else {
+		in.answers, err = s.store.CollectSurvey(ctx, q.survey.ID, plan)
+	}
 	if err != nil {
 		return a, ofQuery(err)
 	}
+	a.survey = q.survey
 	a.facts, a.series = in.facts, made(ofSeries)
 	for i, members := range groups {
 		p := ofPlaces[i]()

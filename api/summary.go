@@ -83,6 +83,8 @@ type figureHandlers struct{ *server }
 
 func (h figureHandlers) routes(v1 *gin.RouterGroup) {
 	v1.GET("/series/:id/summary", respond(h.server, http.StatusOK, h.ofSeries, append(figureParameters, "highest", "moving_by", "typical_day")...))
+	v1.GET("/positions/:id/summary", respond(h.server, http.StatusOK, h.ofPosition,
+		"from", "to", "percentiles", "periods", "time_zone", "min_coverage", "windows", "exclusions", "uncertainty"))
 	v1.GET("/surveys/:id/summary", respond(h.server, http.StatusOK, h.ofSurvey, figureParameters...))
 }
 

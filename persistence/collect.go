@@ -27,6 +27,20 @@ func (s *Store) CollectSurvey(ctx context.Context, surveyID uuid.UUID, plan func
 	})
 }
 
+// CollectPosition is as [Store.CollectSurvey], of the series of a position in all surveys
+// of its project that are not void.
+func (s *Store) CollectPosition(ctx context.Context, positionID uuid.UUID, plan func([]series.Facts) ([][]series.Ask, error)) ([][]series.Answer, error) {
+	const where = `h.position_id = $1 and not h.withdrawn and not exists (
+		select from survey v where v.client_id = h.client_id and v.id = h.survey_id and v.void_reason is not null)`
+	return s.collect(ctx, where, positionID, func(q conn, facts []series.Facts) ([][]series.Ask, error) {
+		if len(facts) == 0 {
+			_, err := positions.get(ctx, q, positionID)
+			return nil, err
+		}
+		return plan(facts)
+	})
+}
+
 // CollectSeries is as [Store.CollectAll] for one Ask.
 func (s *Store) CollectSeries(ctx context.Context, id uuid.UUID, plan func(series.Facts) (series.Ask, error)) (series.Answer, error) {
 	answers, err := s.CollectAll(ctx, id, func(f series.Facts) ([]series.Ask, error) {

@@ -29,6 +29,7 @@ func NewDigest(engine string, r Request) *Digest {
 	if r.Asked != nil {
 		d.times(&r.Asked.From, &r.Asked.To)
 	}
+	d.Spans(r.Within)
 	d.number(int64(r.Step), flag(r.IgnoreExclusions), flag(r.UsableOnly), flag(r.Periods.Highest))
 	d.Real(r.MinCoverage)
 	for _, ps := range [][]series.Percent{r.Percentiles, r.StepPercentiles} {

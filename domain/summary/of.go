@@ -118,10 +118,15 @@ func (p *Plan) coverage(s *scope, samples int64) *float64 {
 	switch {
 	case p.header.Interval == 0:
 		return nil
-	case s.to == s.from:
+	}
+	asked := s.to - s.from
+	if s == &p.total {
+		asked -= p.unasked
+	}
+	if asked == 0 {
 		return new(0.0)
 	}
-	return new(min(1, float64(p.header.duration(samples).Microseconds())/float64(s.to-s.from)))
+	return new(min(1, float64(p.header.duration(samples).Microseconds())/float64(asked)))
 }
 
 // sheet collects figures and what cannot be given.

@@ -27,6 +27,7 @@ type Plan struct {
 	span       series.Span
 	coverageOf string
 	excluded   int64   // µs of the span
+	unasked    int64   // µs of the span
 	places     []place // of the cells of Ask, in their order
 	slots      []slot
 	skipped    []skip
@@ -95,14 +96,17 @@ func plan(r Request, h Header, outranked []series.Span) (Plan, error) {
 			p.stepAsked = make([]int64, p.steps()*len(p.slots))
 		}
 	}
-	excluded, usable := []tile{{from, 0}}, []tile{{from, 1}}
+	excluded, usable, within := []tile{{from, 0}}, []tile{{from, 1}}, []tile{{from, 1}}
+	if r.Within != nil {
+		within = spanTiles(r.Within, from)
+	}
 	if !r.IgnoreExclusions {
 		excluded = spanTiles(h.Exclusions, from)
 	}
 	if h.Verdict != nil {
 		usable = spanTiles(h.Verdict.Usable, from)
 	}
-	p.cut(steps, slots, excluded, usable, spanTiles(outranked, from))
+	p.cut(steps, slots, excluded, usable, spanTiles(outranked, from), within)
 	return p, nil
 }
 
@@ -207,8 +211,8 @@ func slotsOf(set acoustic.PeriodSet) []slot {
 }
 
 // cut walks the tilings side by side, adds up what time is asked and writes the cells.
-func (p *Plan) cut(steps, slots, excluded, usable, outranked []tile) {
-	tilings := [...][]tile{steps, slots, excluded, usable, outranked}
+func (p *Plan) cut(steps, slots, excluded, usable, outranked, within []tile) {
+	tilings := [...][]tile{steps, slots, excluded, usable, outranked, within}
 	var at [len(tilings)]int // index of the tile under way
 	extent := [2]int64{p.header.Extent.From.UnixMicro(), p.header.Extent.To.UnixMicro()}
 	p.setGroups()
@@ -225,6 +229,11 @@ func (p *Plan) cut(steps, slots, excluded, usable, outranked []tile) {
 			if at[k]+1 < len(tiles) {
 				to = min(to, tiles[at[k]+1].at)
 			}
+		}
+		if within[at[5]].id == 0 {
+			p.unasked += to - from
+			from = to
+			continue
 		}
 		pl := place{
 			step:      steps[at[0]].id,

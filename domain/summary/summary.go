@@ -40,6 +40,7 @@ type Verdict struct {
 type Request struct {
 	From, To         *time.Time         // nil: from the beginning, to the end of Asked
 	Asked            *series.Span       // the survey's own time, To zero while it runs; nil: the extent of each series
+	Within           []series.Span      // what of the span is asked, in any order; nil: all of it
 	Zone             *time.Location     // of the project; it places days and hours
 	Step             time.Duration      // zero for none; a multiple of 24 h counts local days
 	Percentiles      []series.Percent   // exceedance levels of the whole span
