@@ -131,7 +131,12 @@ func answer[T any](s *server, c *gin.Context, status int, h func(*gin.Context) (
 		return a, false
 	}
 	if status != http.StatusNoContent {
-		if a.Body, err = json.Marshal(body); err != nil {
+		if e, ok := any(body).(encoded); ok {
+			a.Body, err = e.encode()
+		} else {
+			a.Body, err = json.Marshal(body)
+		}
+		if err != nil {
 			return s.failure(c, err), true
 		}
 	}

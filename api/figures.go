@@ -116,6 +116,7 @@ type Summary struct {
 	PeriodSet   string            `json:"period_set"` // Name of the division of the day
 	Reference   Reference         `json:"reference"`
 	Steps       []Step            `json:"steps"`
+	profile     summary.Profile   // of which the steps are written, see encode
 	Unavailable []Unavailable     `json:"unavailable"`
 	Highest     []Highest         `json:"highest,omitempty"`     // As asked
 	TypicalDay  *TypicalDay       `json:"typical_day,omitempty"` // As asked
@@ -202,7 +203,7 @@ func summaryOf(s summary.Summary, f series.Facts) Summary {
 		UnderRange: s.UnderRange, OverRange: s.OverRange, Outcome: s.Outcome, Windows: s.Windows,
 		Levels: bySymbol(s.Levels, figureOf), Indices: bySymbol(s.Indices, figureOf), PeriodSet: s.PeriodSet,
 		Periods: make([]PeriodTime, len(s.Periods)), Reference: Reference(s.Reference),
-		Steps: make([]Step, s.Steps.Len()), Unavailable: unavailableOf(s.Unavailable),
+		Steps: []Step{}, profile: s.Steps, Unavailable: unavailableOf(s.Unavailable),
 		Cautions: cautionsOf(cautionsFor(s.Levels, s.Indices, s.Reference)),
 	}
 	if s.Usable != nil {
@@ -211,19 +212,6 @@ func summaryOf(s summary.Summary, f series.Facts) Summary {
 	}
 	for i, p := range s.Periods {
 		out.Periods[i] = PeriodTime{p.Symbol, p.Measured.Seconds(), p.Asked.Seconds(), round(p.Coverage, 5)}
-	}
-	var st summary.Step
-	for i := range out.Steps {
-		st = s.Steps.At(i, st)
-		out.Steps[i] = Step{
-			From: st.From, To: st.To, Samples: st.Samples, Coverage: share(st.Coverage), Levels: bySymbol(st.Levels, plainOf),
-		}
-		if len(st.Indices) > 0 {
-			out.Steps[i].Indices = bySymbol(st.Indices, plainOf)
-		}
-		if len(st.Unavailable) > 0 {
-			out.Steps[i].Unavailable = unavailableOf(st.Unavailable)
-		}
 	}
 	return out
 }
