@@ -33,6 +33,7 @@ type Store interface {
 	draftStore
 	eventStore
 	componentStore
+	historyStore
 	personStore
 	fieldCheckStore
 	surveyStore
@@ -128,6 +129,7 @@ func newEngine(s *server) *gin.Engine {
 	digitalHandlers{s}.routes(v1)
 	eventHandlers{s}.routes(v1)
 	componentHandlers{s}.routes(v1)
+	historyHandlers{s}.routes(v1)
 	personHandlers{s}.routes(v1)
 	fieldCheckHandlers{s}.routes(v1)
 	surveyHandlers{s}.routes(v1)

@@ -51,11 +51,8 @@ func figureRequest(c *gin.Context, p survey.Project) (r summary.Request, err err
 			return r, badParameter("periods", "not_allowed", "must be one of "+strings.Join(acoustic.PeriodSetNames(), ", "))
 		}
 	}
-	if name, ok := c.GetQuery("time_zone"); ok {
-		zone := survey.Project{TimeZone: name}
-		if r.Zone = zone.Zone(); r.Zone.String() != name {
-			return r, badParameter("time_zone", "unknown_time_zone", "must be an IANA time zone such as Europe/Vienna")
-		}
+	if r.Zone, err = queryZone(c, r.Zone); err != nil {
+		return r, err
 	}
 	if text, ok := c.GetQuery("min_coverage"); ok {
 		if r.MinCoverage, err = strconv.ParseFloat(text, 64); err != nil || !(r.MinCoverage >= 0 && r.MinCoverage <= 1) {

@@ -131,6 +131,7 @@ var grants = map[string]string{
 	"GET /v1/instruments/:id":                "qa consultant field",
 	"PATCH /v1/instruments/:id":              "qa",
 	"GET /v1/instruments/:id/versions":       "qa consultant field",
+	"GET /v1/instruments/:id/history":        "qa",
 	"GET /v1/instruments/:id/certificates":   "qa consultant field",
 	"POST /v1/instruments/:id/certificates":  "qa",
 	"GET /v1/certificates":                   "qa consultant field",

@@ -9,6 +9,9 @@ import (
 
 	"github.com/gin-gonic/gin"
 	"github.com/google/uuid"
+
+	"leveltrail/domain/fault"
+	"leveltrail/domain/survey"
 )
 
 // queryID returns the id that a query parameter holds, zero where it is absent.
@@ -36,6 +39,32 @@ func queryTime(c *gin.Context, name string) (*time.Time, error) {
 	}
 	t = utc(t)
 	return &t, nil
+}
+
+// knownAt returns the instant whose knowledge the query asks for, nil for now.
+func (s *server) knownAt(c *gin.Context) (*time.Time, error) {
+	at, err := queryTime(c, "as_known_at")
+	if err != nil {
+		return nil, err
+	}
+	if at != nil && at.After(s.now()) {
+		var bad fault.Fields
+		bad.Add("as_known_at", "in_the_future", "must not lie in the future: what will be known then is not known yet")
+		return nil, ofQuery(bad.Err("query"))
+	}
+	return at, nil
+}
+
+// queryZone returns the time zone that the query asks for, zone where it asks for none.
+func queryZone(c *gin.Context, zone *time.Location) (*time.Location, error) {
+	name, ok := c.GetQuery("time_zone")
+	if !ok {
+		return zone, nil
+	}
+	if zone = (survey.Project{TimeZone: name}).Zone(); zone.String() != name {
+		return nil, badParameter("time_zone", "unknown_time_zone", "must be an IANA time zone such as Europe/Vienna")
+	}
+	return zone, nil
 }
 
 // utc returns t as the database keeps it: UTC, whole microseconds.

@@ -9,7 +9,6 @@ import (
 	"github.com/google/uuid"
 
 	"leveltrail/domain/calibration"
-	"leveltrail/domain/fault"
 	"leveltrail/domain/series"
 )
 
@@ -107,11 +106,6 @@ func verdictOf(v calibration.Verdict, visible map[uuid.UUID]uuid.UUID) Verdict {
 
 // verdict judges a survey by what was known at an instant (nil: now).
 func (s *server) verdict(ctx context.Context, surveyID uuid.UUID, asKnownAt *time.Time) (calibration.Verdict, error) {
-	if asKnownAt != nil && asKnownAt.After(s.now()) {
-		var bad fault.Fields
-		bad.Add("as_known_at", "in_the_future", "must not lie in the future: what will be known then is not known yet")
-		return calibration.Verdict{}, ofQuery(bad.Err("query"))
-	}
 	facts, err := s.store.VerdictFacts(ctx, surveyID, asKnownAt)
 	if err != nil {
 		return calibration.Verdict{}, err
@@ -140,7 +134,7 @@ func (h verdictHandlers) get(c *gin.Context) (Verdict, error) {
 	if err != nil {
 		return Verdict{}, err
 	}
-	at, err := queryTime(c, "as_known_at")
+	at, err := h.knownAt(c)
 	if err != nil {
 		return Verdict{}, err
 	}

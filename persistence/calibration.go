@@ -56,6 +56,33 @@ func (r calibrationRows) past(instrument uuid.UUID) calibration.Past {
 	return h
 }
 
+// InstrumentLife returns what an instrument went through, the parts fitted on it, or
+// it as a part on meters, and the field checks made on it or with it, as known at an
+// instant (nil: now).
+func (s *Store) InstrumentLife(
+	ctx context.Context, id uuid.UUID, asKnownAt *time.Time,
+) (h calibration.Past, fits []calibration.Component, checks []calibration.FieldCheck, err error) {
+	at := s.stamp()
+	if asKnownAt != nil {
+		at = *asKnownAt
+	}
+	err = s.read(ctx, func(q conn) error {
+		known, err := calibrationKnown(ctx, q, []uuid.UUID{id}, at)
+		if err != nil {
+			return err
+		}
+		if len(known.instruments) == 0 {
+			return notFound("instrument")
+		}
+		h = known.past(id)
+		b := &pgx.Batch{}
+		components.queueKnown(b, &fits, at, `instrument_id = $2 or part_id = $2`, id)
+		fieldChecks.queueKnown(b, &checks, at, `instrument_id = $2 or calibrator_id = $2`, id)
+		return q.SendBatch(ctx, b).Close()
+	})
+	return h, fits, checks, err
+}
+
 // addTo adds to f what concerns the instruments used, each once.
 func (r calibrationRows) addTo(f *calibration.Facts, used []uuid.UUID) {
 	issuers := map[uuid.UUID]bool{}

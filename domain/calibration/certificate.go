@@ -50,6 +50,9 @@ const (
 	NotStated Conformity = "not_stated"
 )
 
+// Words returns c for people.
+func (c Conformity) Words() string { return strings.ReplaceAll(string(c), "_", " ") }
+
 // States of a certificate. A draft was read from a file and proves nothing until a person confirms it.
 const (
 	Confirmed = "confirmed"

@@ -1,6 +1,7 @@
 package calibration
 
 import (
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -20,6 +21,12 @@ const (
 	PartChange EventKind = "part_change"
 	Firmware   EventKind = "firmware"
 )
+
+// Words returns k for people, at the start of a sentence.
+func (k EventKind) Words() string {
+	w := strings.ReplaceAll(string(k), "_", " ")
+	return strings.ToUpper(w[:1]) + w[1:]
+}
 
 // Event is one version of the record of something that befell an instrument. An
 // adjustment that a laboratory made within a calibration is on its certificate, not here.
