@@ -34,6 +34,7 @@ type Store interface {
 	eventStore
 	componentStore
 	historyStore
+	dueStore
 	personStore
 	fieldCheckStore
 	surveyStore
@@ -130,6 +131,7 @@ func newEngine(s *server) *gin.Engine {
 	eventHandlers{s}.routes(v1)
 	componentHandlers{s}.routes(v1)
 	historyHandlers{s}.routes(v1)
+	dueHandlers{s}.routes(v1)
 	personHandlers{s}.routes(v1)
 	fieldCheckHandlers{s}.routes(v1)
 	surveyHandlers{s}.routes(v1)

@@ -189,6 +189,16 @@ func (es editions) find(code, edition string) (p calibration.RuleProfile, ok boo
 	return p, false
 }
 
+// newest returns the newest edition of each.
+func (es editions) newest() (newest []calibration.RuleProfile) {
+	for i, p := range es {
+		if !slices.ContainsFunc(es[i+1:], func(o calibration.RuleProfile) bool { return o.Code == p.Code }) {
+			newest = append(newest, p)
+		}
+	}
+	return newest
+}
+
 type ruleProfileStore interface {
 	RuleProfiles(ctx context.Context) ([]calibration.RuleProfile, error)
 	AddRuleProfile(ctx context.Context, p calibration.RuleProfile) (calibration.RuleProfile, error)
@@ -213,10 +223,8 @@ func (h ruleProfileHandlers) routes(v1 *gin.RouterGroup) {
 func (h ruleProfileHandlers) list(c *gin.Context) (List[RuleProfile], error) {
 	all, err := h.store.RuleProfiles(c.Request.Context())
 	l := List[RuleProfile]{Items: []RuleProfile{}}
-	for i, p := range all {
-		if !slices.ContainsFunc(all[i+1:], func(o calibration.RuleProfile) bool { return o.Code == p.Code }) {
-			l.Items = append(l.Items, ruleProfileOf(p))
-		}
+	for _, p := range editions(all).newest() {
+		l.Items = append(l.Items, ruleProfileOf(p))
 	}
 	return l, err
 }

@@ -94,6 +94,17 @@ func DueList(all []Kept, profiles []RuleProfile, today civil.Date, withinDays in
 	return rows
 }
 
+// ShortestIntervals returns, of each scope for which a profile sets an interval, the shortest, in months.
+func ShortestIntervals(profiles []RuleProfile) map[Scope]int {
+	months := map[Scope]int{}
+	for kind, k := range kinds {
+		if p, ok := strictest(profiles, kind); ok && k.scope != "" {
+			months[k.scope], _, _ = p.Months(kind)
+		}
+	}
+	return months
+}
+
 // scopesOf returns the scopes of confirmed certificates, in alphabetical order.
 func scopesOf(certificates []Certificate) (scopes []Scope) {
 	for _, c := range certificates {

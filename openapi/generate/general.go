@@ -26,6 +26,8 @@ package main
 //	@tag.description	Calibration certificates of instruments.
 //	@tag.name			field-checks
 //	@tag.description	Sound calibrators put on meters before, between and after measuring.
+//	@tag.name			calibrations
+//	@tag.description	What falls due, what is missing, and what a calibration touches.
 //	@tag.name			people
 //	@tag.description	Who measures, and by which methods they may.
 //	@tag.name			rule-profiles

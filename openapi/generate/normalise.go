@@ -185,7 +185,8 @@ func tidyBody(op operation) {
 	}
 }
 
-// tidyResponses gives errors their media type: swag puts that of success on all.
+// tidyResponses gives errors their media type: swag puts that of success on all. A table in
+// CSV beside JSON is a text, whatever the JSON is.
 func tidyResponses(op operation) {
 	for _, r := range child(op.operation, "responses") {
 		content, _ := r.(object)["content"].(object)
@@ -193,6 +194,8 @@ func tidyResponses(op operation) {
 			if child(media.(object), "schema")["$ref"] == schemaPath+"Problem" {
 				delete(content, name)
 				content["application/problem+json"] = media
+			} else if name == "text/csv" {
+				content[name] = object{"schema": object{"type": "string"}}
 			}
 		}
 	}

@@ -1,0 +1,71 @@
+package persistence
+
+import (
+	"context"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"leveltrail/domain/calibration"
+	"leveltrail/domain/civil"
+	"leveltrail/domain/request"
+)
+
+// mayEnd orders the instruments by the day on which their cover ends at the
+// earliest: the least of the due days of their newest calibrations, of what the
+// house shortened, and of what ended a cover since. It decides nothing: what it
+// leaves out is covered beyond the horizon, what it lets through is judged by
+// [calibration.DueList]. $1 and $2 are the scopes and their months, $3 is the horizon.
+const mayEnd = `
+	with newest as materialized (
+		select instrument_id, scope, max(calibrated_on) as on_day from certificate where state = 'confirmed' group by instrument_id, scope
+	), ends as (
+		select instrument_id, min(on_day + months * interval '1 month')::date as day
+		from newest join unnest($1::text[], $2::int[]) as due (of_scope, months) on of_scope = any(scope)
+		where on_day <= $3::date group by instrument_id
+		union all
+		select n.instrument_id, c.due_override_on from newest n join certificate c on c.instrument_id = n.instrument_id and c.calibrated_on = n.on_day
+		where c.due_override_on is not null and c.state = 'confirmed'
+		union all
+		select n.instrument_id, n.on_day - 1 from newest n join certificate c on c.instrument_id = n.instrument_id and c.calibrated_on = n.on_day
+		where c.as_left = 'fail' and c.state = 'confirmed'
+		union all
+		select c.instrument_id, s.effective_from - 1 from certificate_status s join certificate c on c.id = s.certificate_id
+		join newest n on n.instrument_id = c.instrument_id and n.on_day = c.calibrated_on where s.status <> 'active'
+		union all
+		select e.instrument_id, e.on_day - 1 from event e join newest n on n.instrument_id = e.instrument_id and e.on_day >= n.on_day where e.ends_cover
+	), may_end as (
+		select instrument_id as id, min(day) as day from ends where day <= $3::date group by instrument_id
+	)
+	select id from may_end
+	where $4 = '00000000-0000-0000-0000-000000000000'::uuid or (day, id) > (select day, id from may_end where id = $4)
+	order by day, id limit $5`
+
+// MayFallDue returns a page of the instruments whose cover may end on a day up to
+// horizon, with all that their due rows are reckoned from, those that may end first
+// in front. months gives the interval of each scope.
+func (s *Store) MayFallDue(ctx context.Context, months map[calibration.Scope]int, horizon civil.Date, p request.Page) (all []calibration.Kept, err error) {
+	var scopes []string
+	var intervals []int
+	for scope, n := range months {
+		scopes, intervals = append(scopes, string(scope)), append(intervals, n)
+	}
+	err = s.read(ctx, func(q conn) error {
+		rows, _ := q.Query(ctx, mayEnd, scopes, intervals, horizon, p.After, p.Limit)
+		ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+		if err != nil {
+			return err
+		}
+		known, err := calibrationKnown(ctx, q, ids, s.stamp())
+		if err != nil {
+			return err
+		}
+		for _, id := range ids {
+			if of := known.instruments[id]; len(of) > 0 {
+				all = append(all, calibration.Kept{Instrument: of[0], Past: known.past(id)})
+			}
+		}
+		return nil
+	})
+	return all, err
+}
