@@ -48,7 +48,8 @@ type DueRow struct {
 
 func dueBody(r calibration.DueRow) DueRow {
 	return DueRow{
-		namedInstrument(r.Instrument), string(r.Scope), r.CertificateID, RuleProfileEdition{r.Profile, r.Edition},
+		namedInstrument(r.Instrument), string(r.Scope), r.CertificateID,
+		RuleProfileEdition{r.Profile, r.Edition},
 		r.CalibratedOn, r.DueOn, r.EffectiveEndOn, r.EndedBy, r.State, append([]uuid.UUID{}, r.Surveys...),
 	}
 }
