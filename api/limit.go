@@ -5,6 +5,8 @@ import (
 	"io"
 	"math"
 	"net/http"
+	"runtime"
+	"strings"
 	"sync"
 	"time"
 
@@ -19,13 +21,24 @@ import (
 type Limits struct {
 	RequestsPerS float64 // in the long run
 	Burst        int     // requests at once, beyond that rate
-	InFlight     int     // requests being answered at one time
+	Reads        int     // GETs being answered at one time, downloads aside
+	InFlight     int     // other requests being answered at one time: a slow line keeps no processor busy
 	BytesPerS    float64 // of bodies, in the long run
 	BytesBurst   int     // of bodies at once
+	// Pause is how long a refusal keeps who asks too often waiting, so that a flood spends its
+	// connections rather than the processors that others need.
+	Pause time.Duration
 }
 
-// DefaultLimits are house values: a phone with a week's files and a front end full of charts stay below them.
-var DefaultLimits = Limits{RequestsPerS: 100, Burst: 400, InFlight: 8, BytesPerS: 16 << 20, BytesBurst: 4 << 30}
+// DefaultLimits are house values: a phone with a week's files and a front end full of charts stay
+// below them. One key's GETs keep at most half of the processors busy, so that another's find one free.
+var DefaultLimits = Limits{
+	RequestsPerS: 100, Burst: 400, Reads: max(1, runtime.GOMAXPROCS(0)/2), InFlight: 8,
+	BytesPerS: 16 << 20, BytesBurst: 4 << 30, Pause: 500 * time.Millisecond,
+}
+
+// mostPaused bounds the refusals of a key that wait at one time; what comes beyond is refused at once.
+const mostPaused = 256
 
 // allowances are what is left to each key.
 type allowances struct {
@@ -39,7 +52,8 @@ type allowances struct {
 
 type allowance struct {
 	requests, bytes *rate.Limiter
-	seats           chan struct{}
+	reads, seats    chan struct{}
+	paused          chan struct{}
 	used            time.Time
 }
 
@@ -68,7 +82,9 @@ func (a *allowances) of(key string) *allowance {
 		w = &allowance{
 			requests: limiter(a.limits.RequestsPerS, a.limits.Burst),
 			bytes:    limiter(a.limits.BytesPerS, a.limits.BytesBurst),
-			seats:    make(chan struct{}, max(a.limits.InFlight, 1)),
+			reads:    make(chan struct{}, a.limits.Reads),
+			seats:    make(chan struct{}, a.limits.InFlight),
+			paused:   make(chan struct{}, mostPaused),
 		}
 		a.key[key] = w
 	}
@@ -93,6 +109,7 @@ func (s *server) limit(c *gin.Context) {
 	if l.RequestsPerS > 0 {
 		c.Header("RateLimit-Policy", s.allowances.policy)
 		if !w.requests.AllowN(now, 1) {
+			s.pause(c, w)
 			s.tooMany(c, 1/l.RequestsPerS, "this key asks too often")
 			return
 		}
@@ -106,16 +123,43 @@ func (s *server) limit(c *gin.Context) {
 		}
 		c.Request.Body = &counted{c.Request.Body, w.bytes, s.now}
 	}
-	if l.InFlight > 0 {
+	seats := w.seats
+	if get := c.Request.Method == http.MethodGet || c.Request.Method == http.MethodHead; get && !downloads(c.FullPath()) {
+		seats = w.reads
+	}
+	if cap(seats) > 0 {
 		select {
-		case w.seats <- struct{}{}:
-			defer func() { <-w.seats }()
+		case seats <- struct{}{}:
+			defer func() { <-seats }()
 		case <-c.Request.Context().Done():
 			c.Abort()
 			return
 		}
 	}
 	c.Next()
+}
+
+// downloads reports whether a route's answer goes out as fast as the line takes it.
+func downloads(route string) bool {
+	return strings.HasSuffix(route, "/file") || strings.HasSuffix(route, "/document") || strings.HasSuffix(route, "/evidence") ||
+		strings.HasSuffix(route, "/content")
+}
+
+// pause waits before a refusal.
+func (s *server) pause(c *gin.Context, w *allowance) {
+	if s.allowances.limits.Pause == 0 {
+		return
+	}
+	select {
+	case w.paused <- struct{}{}:
+		defer func() { <-w.paused }()
+	default:
+		return
+	}
+	select {
+	case <-time.After(s.allowances.limits.Pause):
+	case <-c.Request.Context().Done():
+	}
 }
 
 func (s *server) tooMany(c *gin.Context, waitS float64, detail string) {

@@ -1,8 +1,10 @@
 package api_test
 
 import (
+	"context"
 	"log/slog"
 	"net/http"
+	"net/http/httptest"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -13,6 +15,7 @@ import (
 
 	"leveltrail/api"
 	"leveltrail/domain/access"
+	"leveltrail/domain/survey"
 )
 
 // limited serves with limits and a clock that stands still until moved.
@@ -79,22 +82,90 @@ func TestByteLimit(t *testing.T) {
 	s.must(http.StatusCreated, http.MethodPost, "/v1/clients", body)
 }
 
-// A key that floods waits for itself: its requests beyond the seats do not run.
-func TestInFlightLimit(t *testing.T) {
+// slowStore holds up who asks for a project with the flooding key.
+type slowStore struct {
+	api.Store
+	entered, leave chan struct{}
+	inside, most   atomic.Int64
+}
+
+// Project is that of the store, when leave lets it go on.
+func (s *slowStore) Project(ctx context.Context, id uuid.UUID) (survey.Project, error) {
+	if access.From(ctx).Name == "flood" {
+		s.most.Store(max(s.most.Load(), s.inside.Add(1))) // one at a time, or the test fails
+		s.entered <- struct{}{}
+		<-s.leave
+		s.inside.Add(-1)
+	}
+	return s.Store.Project(ctx, id)
+}
+
+// TestFairShare has one key ask fifty times at once: its requests beyond its seats wait for each
+// other, and another key's are answered meanwhile.
+func TestFairShare(t *testing.T) {
 	t.Parallel()
-	s, _ := limited(t, api.Limits{InFlight: 2})
-	path := "/v1/clients/" + uuid.NewString()
+	s := serve(t)
+	slow := &slowStore{Store: s.store, entered: make(chan struct{}), leave: make(chan struct{})}
+	var err error
+	s.handler, err = api.New(t.Context(), api.Config{Store: slow, Log: discard, Now: time.Now, Limits: api.Limits{Reads: 1, InFlight: 2}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	client := s.create("/v1/clients", object{"name": "Invented Mill"})
+	path := "/v1/projects/" + s.create("/v1/projects", object{"client_id": client, "reference": "J-1", "title": "Mill", "time_zone": "UTC"})
+	flood, _ := s.newKey("flood", nil, client)
+	reader, _ := s.newKey("reader", nil, client)
+	const requests = 50
 	var wg sync.WaitGroup
 	var answered atomic.Int64
-	for range 50 {
+	for range requests {
 		wg.Go(func() {
-			if s.call(http.MethodGet, path, nil).status == http.StatusNotFound {
+			if s.as(flood).ask(http.MethodGet, path, nil).status == http.StatusOK {
 				answered.Add(1)
 			}
 		})
 	}
+	for i := range requests {
+		<-slow.entered
+		if i < 5 {
+			s.as(reader).must(http.StatusOK, http.MethodGet, path, nil)
+			s.as(flood).must(http.StatusCreated, http.MethodPost, path+"/positions", object{"number": i + 1, "label": "x"})
+		}
+		slow.leave <- struct{}{}
+	}
 	wg.Wait()
-	if answered.Load() != 50 {
-		t.Errorf("%d of 50 requests were answered", answered.Load())
+	if answered.Load() != requests || slow.most.Load() != 1 {
+		t.Errorf("%d of %d requests were answered, %d at a time; want all, 1 at a time", answered.Load(), requests, slow.most.Load())
+	}
+}
+
+// TestRefusalsWait has refusals keep a flood waiting, but not without end: what comes beyond 256 is refused at once.
+func TestRefusalsWait(t *testing.T) {
+	t.Parallel()
+	s, _ := limited(t, api.Limits{RequestsPerS: 1e-6, Burst: 1, Pause: time.Hour})
+	s.must(http.StatusOK, http.MethodGet, "/v1/me", nil)
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	const requests, waiting = 300, 256
+	statuses := make(chan int, requests)
+	for range requests {
+		go func() {
+			r, _ := s.request(http.MethodGet, "/v1/me", nil)
+			w := httptest.NewRecorder()
+			s.handler.ServeHTTP(w, r.WithContext(ctx))
+			statuses <- w.Code
+		}()
+	}
+	for range requests - waiting {
+		if status := <-statuses; status != http.StatusTooManyRequests {
+			t.Errorf("a request beyond the allowance = %d; want 429", status)
+		}
+	}
+	if n := len(statuses); n != 0 {
+		t.Errorf("%d refusals more did not wait", n)
+	}
+	cancel() // who waits goes away
+	for range waiting {
+		<-statuses
 	}
 }

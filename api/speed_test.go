@@ -44,7 +44,7 @@ func (b bareStore) Project(ctx context.Context, id uuid.UUID) (survey.Project, e
 // same handler without them over a bare select, and of the pool alone, in turn.
 func BenchmarkOneRecord(b *testing.B) {
 	log := slog.New(slog.NewJSONHandler(sink{}, nil))
-	s := serveWith(b, api.Config{Log: log, Now: time.Now, Limits: api.Limits{RequestsPerS: 1e9, Burst: 1e9, InFlight: 8, BytesPerS: 1e9, BytesBurst: 1e9}})
+	s := serveWith(b, api.Config{Log: log, Now: time.Now, Limits: api.Limits{RequestsPerS: 1e9, Burst: 1e9, Reads: 8, InFlight: 8, BytesPerS: 1e9, BytesBurst: 1e9}})
 	client := s.create("/v1/clients", object{"name": "Invented Mill"})
 	project := s.create("/v1/projects", object{"client_id": client, "reference": "J-1", "title": "Mill", "time_zone": "Europe/Vienna"})
 	secret, _ := s.newKey("mill", nil, client)

@@ -33,6 +33,9 @@ func Open(ctx context.Context, url string) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("reading the database URL: %w", err)
 	}
+	if !strings.Contains(url, "pool_max_conns") {
+		config.MaxConns = connections
+	}
 	config.AfterConnect = scanUTC
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
@@ -50,6 +53,10 @@ func Open(ctx context.Context, url string) (*Store, error) {
 	}
 	return s, nil
 }
+
+// connections bounds those of one process, unless the database's address says pool_max_conns:
+// more than one key's requests take at one time, so that no key waits for another's.
+const connections = 24
 
 // scanUTC has instants come back in UTC, wherever the program runs.
 func scanUTC(_ context.Context, c *pgx.Conn) error {
