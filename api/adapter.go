@@ -126,6 +126,9 @@ func answer[T any](s *server, c *gin.Context, status int, h func(*gin.Context) (
 	if l, ok := any(body).(located); ok && status == http.StatusCreated {
 		a.Headers["Location"] = l.path()
 	}
+	if more := c.GetString(expandedKey); more != "" {
+		a.Headers["ETag"] = strings.TrimSuffix(a.Headers["ETag"], `"`) + "-" + more + `"`
+	}
 	if c.Request.Method == http.MethodGet && a.Headers["ETag"] != "" && matches(c.GetHeader("If-None-Match"), a.Headers["ETag"]) {
 		a.Status = http.StatusNotModified
 		return a, false

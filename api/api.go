@@ -90,7 +90,7 @@ func New(ctx context.Context, c Config) (http.Handler, error) {
 	if c.Issuer.URL != "" {
 		s.issuer = &issuer{Issuer: c.Issuer, now: c.Now}
 	}
-	return newEngine(s), nil
+	return withHeads(newEngine(s)), nil
 }
 
 func newEngine(s *server) *gin.Engine {

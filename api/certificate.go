@@ -92,7 +92,7 @@ func (h certificateHandlers) routes(v1 *gin.RouterGroup) {
 	v1.GET("/instruments/:id/certificates", respond(h.server, http.StatusOK, h.listOfInstrument, "limit", "cursor"))
 	v1.POST("/instruments/:id/certificates", respond(h.server, http.StatusCreated, h.create))
 	v1.GET("/certificates", respond(h.server, http.StatusOK, h.list, "limit", "cursor", "instrument_id", "laboratory_id", "number", "state"))
-	v1.GET("/certificates/:id", respond(h.server, http.StatusOK, h.get))
+	v1.GET("/certificates/:id", respond(h.server, http.StatusOK, h.get, "expand"))
 	v1.PATCH("/certificates/:id", respond(h.server, http.StatusOK, h.update))
 	v1.GET("/certificates/:id/versions", respond(h.server, http.StatusOK, h.versions))
 }
@@ -101,11 +101,11 @@ func (h certificateHandlers) routes(v1 *gin.RouterGroup) {
 //
 //	@Summary	List certificates
 //	@Tags		certificates
-//	@Param		instrument_id	query		string	false	"Only those of this instrument"		format(uuid)
-//	@Param		laboratory_id	query		string	false	"Only those of this laboratory"		format(uuid)
+//	@Param		instrument_id	query		string	false	"Only those of this instrument"	format(uuid)
+//	@Param		laboratory_id	query		string	false	"Only those of this laboratory"	format(uuid)
 //	@Param		number			query		string	false	"Only those of this number"
-//	@Param		state			query		string	false	"Only those in this state"			Enums(draft, confirmed)
-//	@Param		limit			query		int		false	"Records a page"					minimum(1)	maximum(200)	default(50)
+//	@Param		state			query		string	false	"Only those in this state"	Enums(draft, confirmed)
+//	@Param		limit			query		int		false	"Records a page"			minimum(1)	maximum(200)	default(50)
 //	@Param		cursor			query		string	false	"Next page, from the answer before"
 //	@Success	200				{object}	List[Certificate]
 //	@Failure	default			{object}	Problem	"Any error"
@@ -241,7 +241,8 @@ func (h certificateHandlers) create(c *gin.Context) (Certificate, error) {
 //
 //	@Summary	Read a certificate
 //	@Tags		certificates
-//	@Param		id		path		string	true	"Certificate"	format(uuid)
+//	@Param		id		path		string		true	"Certificate"										format(uuid)
+//	@Param		expand	query		[]string	false	"Records that it refers to, to be answered with it"	collectionFormat(csv)	Enums(instrument, laboratory)
 //	@Success	200		{object}	Certificate
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/certificates/{id} [get]
@@ -251,7 +252,11 @@ func (h certificateHandlers) get(c *gin.Context) (Certificate, error) {
 		return Certificate{}, err
 	}
 	rec, err := h.read(c.Request.Context(), id)
-	return certificateOf(rec), err
+	body := certificateOf(rec)
+	if err == nil {
+		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"instrument": orZero(body.InstrumentID), "laboratory": body.LaboratoryID})
+	}
+	return body, err
 }
 
 // update changes a certificate.
@@ -259,7 +264,7 @@ func (h certificateHandlers) get(c *gin.Context) (Certificate, error) {
 //	@Summary	Change a certificate
 //	@Tags		certificates
 //	@Accept		application/merge-patch+json
-//	@Param		id		path		string			true	"Certificate"	format(uuid)
+//	@Param		id		path		string				true	"Certificate"	format(uuid)
 //	@Param		patch	body		CertificatePatch	true	"Members to change"
 //	@Success	200		{object}	Certificate
 //	@Failure	default	{object}	Problem	"Any error"

@@ -127,7 +127,8 @@ type Certificate struct {
 	Parts              []CertifiedPart       `json:"parts"`                                           // Parts that it names as calibrated with the meter
 	Problems           []CertificateProblem  `json:"problems"`                                        // What a person should look at
 
-	beside string // names what of other records the body shows
+	beside   string    // names what of other records the body shows
+	Expanded *Expanded `json:"expanded,omitempty"` // Records that it refers to, as asked for
 }
 
 func (c Certificate) etag() string { return etagWith(c.Version, c.beside) }

@@ -78,6 +78,7 @@ type FieldCheck struct {
 	Corrections       Corrections `json:"corrections"`                        // Those that are not zero
 	StaticPressureKPa *float64    `json:"static_pressure_kpa"`                // Static pressure of the air, kPa
 	TemperatureC      *float64    `json:"temperature_c"`                      // Air temperature, °C
+	Expanded          *Expanded   `json:"expanded,omitempty"`                 // Records that it refers to, as asked for
 }
 
 func (k FieldCheck) path() string { return "/v1/field-checks/" + k.ID.String() }
@@ -91,7 +92,7 @@ func fieldCheckOf(k calibration.FieldCheck) FieldCheck {
 		Stamp{k.ID, k.Version, k.CreatedAt, k.RecordedAt},
 		k.InstrumentID, k.CalibratorID, k.Channel, k.At, k.Signal, k.Weighting,
 		Level(k.NominalDB), k.FrequencyHz, Level(k.ExpectedDB), orNil(k.CertificateID), Level(k.AsFoundDB), (*Level)(k.AsLeftDB),
-		correctionsOf(k), k.StaticPressureKPa, k.TemperatureC,
+		correctionsOf(k), k.StaticPressureKPa, k.TemperatureC, nil,
 	}
 }
 
@@ -156,7 +157,7 @@ func (h fieldCheckHandlers) routes(v1 *gin.RouterGroup) {
 	v1.POST("/instruments/:id/field-checks", respond(h.server, http.StatusCreated, h.create))
 	v1.GET("/surveys/:id/field-checks", respond(h.server, http.StatusOK, h.listOfSurvey, "limit", "cursor"))
 	v1.POST("/surveys/:id/field-checks", respond(h.server, http.StatusCreated, h.createFromSurvey))
-	v1.GET("/field-checks/:id", respond(h.server, http.StatusOK, h.get))
+	v1.GET("/field-checks/:id", respond(h.server, http.StatusOK, h.get, "expand"))
 	v1.PUT("/field-checks/:id", respond(h.server, http.StatusCreated, h.put))
 	v1.PATCH("/field-checks/:id", respond(h.server, http.StatusOK, h.update))
 	v1.GET("/field-checks/:id/versions", respond(h.server, http.StatusOK, h.versions))
@@ -313,12 +314,17 @@ func (h fieldCheckHandlers) put(c *gin.Context) (FieldCheck, error) {
 //
 //	@Summary	Read a field check
 //	@Tags		field-checks
-//	@Param		id		path		string	true	"Field check"	format(uuid)
+//	@Param		id		path		string		true	"Field check"										format(uuid)
+//	@Param		expand	query		[]string	false	"Records that it refers to, to be answered with it"	collectionFormat(csv)	Enums(instrument, calibrator)
 //	@Success	200		{object}	FieldCheck
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/field-checks/{id} [get]
 func (h fieldCheckHandlers) get(c *gin.Context) (FieldCheck, error) {
-	return readOne(c, h.store.FieldCheck, fieldCheckOf)
+	body, err := readOne(c, h.store.FieldCheck, fieldCheckOf)
+	if err == nil {
+		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"instrument": body.InstrumentID, "calibrator": body.CalibratorID})
+	}
+	return body, err
 }
 
 // update changes a field check.

@@ -42,6 +42,7 @@ type Position struct {
 	Stamp
 	ProjectID uuid.UUID `json:"project_id"` // Project of the position
 	NewPosition
+	Expanded *Expanded `json:"expanded,omitempty"` // Records that it refers to, as asked for
 }
 
 func (p Position) path() string { return "/v1/positions/" + p.ID.String() }
@@ -64,7 +65,7 @@ func (in NewPosition) position(p survey.Position) survey.Position {
 }
 
 func positionOf(p survey.Position) Position {
-	return Position{Stamp{p.ID, p.Version, p.CreatedAt, p.RecordedAt}, p.ProjectID, newPositionOf(p)}
+	return Position{Stamp{p.ID, p.Version, p.CreatedAt, p.RecordedAt}, p.ProjectID, newPositionOf(p), nil}
 }
 
 type positionHandlers struct{ *server }
@@ -72,7 +73,7 @@ type positionHandlers struct{ *server }
 func (h positionHandlers) routes(v1 *gin.RouterGroup) {
 	v1.GET("/projects/:id/positions", respond(h.server, http.StatusOK, h.list, "limit", "cursor"))
 	v1.POST("/projects/:id/positions", respond(h.server, http.StatusCreated, h.create))
-	v1.GET("/positions/:id", respond(h.server, http.StatusOK, h.get))
+	v1.GET("/positions/:id", respond(h.server, http.StatusOK, h.get, "expand"))
 	v1.PUT("/positions/:id", respond(h.server, http.StatusCreated, h.put))
 	v1.PATCH("/positions/:id", respond(h.server, http.StatusOK, h.update))
 }
@@ -157,12 +158,17 @@ func (h positionHandlers) put(c *gin.Context) (Position, error) {
 //
 //	@Summary	Read a position
 //	@Tags		positions
-//	@Param		id		path		string	true	"Position"	format(uuid)
+//	@Param		id		path		string		true	"Position"											format(uuid)
+//	@Param		expand	query		[]string	false	"Records that it refers to, to be answered with it"	collectionFormat(csv)	Enums(project)
 //	@Success	200		{object}	Position
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/positions/{id} [get]
 func (h positionHandlers) get(c *gin.Context) (Position, error) {
-	return readOne(c, h.store.Position, positionOf)
+	body, err := readOne(c, h.store.Position, positionOf)
+	if err == nil {
+		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"project": body.ProjectID})
+	}
+	return body, err
 }
 
 // update changes a position.

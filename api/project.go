@@ -34,6 +34,7 @@ type NewProject struct {
 type Project struct {
 	Stamp
 	NewProject
+	Expanded *Expanded `json:"expanded,omitempty"` // Records that it refers to, as asked for
 }
 
 func (p Project) path() string { return "/v1/projects/" + p.ID.String() }
@@ -50,7 +51,7 @@ func (in NewProject) project(p survey.Project) survey.Project {
 }
 
 func projectOf(p survey.Project) Project {
-	return Project{Stamp{p.ID, p.Version, p.CreatedAt, p.RecordedAt}, newProjectOf(p)}
+	return Project{Stamp{p.ID, p.Version, p.CreatedAt, p.RecordedAt}, newProjectOf(p), nil}
 }
 
 type projectHandlers struct{ *server }
@@ -58,7 +59,7 @@ type projectHandlers struct{ *server }
 func (h projectHandlers) routes(v1 *gin.RouterGroup) {
 	v1.GET("/projects", respond(h.server, http.StatusOK, h.list, "limit", "cursor", "client_id", "reference"))
 	v1.POST("/projects", respond(h.server, http.StatusCreated, h.create))
-	v1.GET("/projects/:id", respond(h.server, http.StatusOK, h.get))
+	v1.GET("/projects/:id", respond(h.server, http.StatusOK, h.get, "expand"))
 	v1.PATCH("/projects/:id", respond(h.server, http.StatusOK, h.update))
 }
 
@@ -111,12 +112,17 @@ func (h projectHandlers) create(c *gin.Context) (Project, error) {
 //
 //	@Summary	Read a project
 //	@Tags		projects
-//	@Param		id		path		string	true	"Project"	format(uuid)
+//	@Param		id		path		string		true	"Project"											format(uuid)
+//	@Param		expand	query		[]string	false	"Records that it refers to, to be answered with it"	collectionFormat(csv)	Enums(client)
 //	@Success	200		{object}	Project
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/projects/{id} [get]
 func (h projectHandlers) get(c *gin.Context) (Project, error) {
-	return readOne(c, h.store.Project, projectOf)
+	body, err := readOne(c, h.store.Project, projectOf)
+	if err == nil {
+		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"client": body.ClientID})
+	}
+	return body, err
 }
 
 // update changes a project.

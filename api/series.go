@@ -78,6 +78,7 @@ type Series struct {
 	OverRange  int64      `json:"over_range"`          // How many samples are flagged as above the measuring range
 	ImportID   *uuid.UUID `json:"import_id,omitempty"` // Import that made it
 	Withdrawn  bool       `json:"withdrawn,omitempty"` // With its import: it counts no more
+	Expanded   *Expanded  `json:"expanded,omitempty"`  // Records that it refers to, as asked for
 }
 
 // Samples only get added, so their number tells which there are.
@@ -168,7 +169,7 @@ type seriesHandlers struct{ *server }
 func (h seriesHandlers) routes(v1 *gin.RouterGroup) {
 	v1.GET("/surveys/:id/series", respond(h.server, http.StatusOK, h.list, "limit", "cursor"))
 	v1.POST("/surveys/:id/series", respond(h.server, http.StatusCreated, h.create))
-	v1.GET("/series/:id", respond(h.server, http.StatusOK, h.get))
+	v1.GET("/series/:id", respond(h.server, http.StatusOK, h.get, "expand"))
 	v1.PUT("/series/:id", respond(h.server, http.StatusCreated, h.put))
 	v1.PATCH("/series/:id", respond(h.server, http.StatusOK, h.update))
 	v1.GET("/series/:id/versions", respond(h.server, http.StatusOK, h.versions))
@@ -280,7 +281,8 @@ func (h seriesHandlers) put(c *gin.Context) (Series, error) {
 //
 //	@Summary	Read a series, without its samples
 //	@Tags		series
-//	@Param		id		path		string	true	"Series"	format(uuid)
+//	@Param		id		path		string		true	"Series"											format(uuid)
+//	@Param		expand	query		[]string	false	"Records that it refers to, to be answered with it"	collectionFormat(csv)	Enums(survey, position, instrument)
 //	@Success	200		{object}	Series
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/series/{id} [get]
@@ -290,7 +292,11 @@ func (h seriesHandlers) get(c *gin.Context) (Series, error) {
 		return Series{}, err
 	}
 	rec, content, err := h.store.Series(c.Request.Context(), id)
-	return seriesOf(rec, content), err
+	body := seriesOf(rec, content)
+	if err == nil {
+		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"survey": body.SurveyID, "position": body.PositionID, "instrument": body.InstrumentID})
+	}
+	return body, err
 }
 
 // update changes the header of a series.
@@ -345,7 +351,7 @@ func (h seriesHandlers) seriesInPath(c *gin.Context) (series.Series, series.Cont
 //	@Description	All or nothing. Equal samples that are there already have no effect; a different number is refused with the first time that differs.
 //	@Tags			series
 //	@Accept			json
-//	@Param			id		path		string	true	"Series"	format(uuid)
+//	@Param			id		path		string		true	"Series"	format(uuid)
 //	@Param			samples	body		NewSamples	true	"Samples to append"
 //	@Success		200		{object}	Series
 //	@Failure		default	{object}	Problem	"Any error"
@@ -397,7 +403,7 @@ const (
 //	@Summary		Read samples
 //	@Description	Unbroken stretches shaped like what is sent to append them. With a step, what the samples of each come down to. With Accept: application/x-ndjson all samples of the span are streamed, such a stretch a line, without limit.
 //	@Tags			series
-//	@Param			id		path		string	true	"Series"										format(uuid)
+//	@Param			id		path		string	true	"Series"									format(uuid)
 //	@Param			from	query		string	false	"Those that begin at or after this time"	format(date-time)
 //	@Param			to		query		string	false	"Those that begin before this time"			format(date-time)
 //	@Param			limit	query		int		false	"Samples or steps an answer"				minimum(1)	maximum(86400)	default(3600)

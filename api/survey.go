@@ -61,6 +61,7 @@ type Survey struct {
 	State       string             `json:"state"`                 // planned, measured or void; further states may appear
 	VoidReason  *string            `json:"void_reason,omitempty"` // Why the survey is void
 	Uncertainty []Contribution     `json:"uncertainty"`           // What was entered of the measurement uncertainty of its results
+	Expanded    *Expanded          `json:"expanded,omitempty"`    // Records that it refers to, as asked for
 }
 
 func (v Survey) etag() string { return etagWith(v.Version, v.State) }
@@ -118,7 +119,7 @@ func (h surveyHandlers) routes(v1 *gin.RouterGroup) {
 	v1.GET("/projects/:id/surveys", respond(h.server, http.StatusOK, h.listOfProject, filters...))
 	v1.POST("/projects/:id/surveys", respond(h.server, http.StatusCreated, h.create))
 	v1.GET("/surveys", respond(h.server, http.StatusOK, h.list, append(filters, "project_id")...))
-	v1.GET("/surveys/:id", respond(h.server, http.StatusOK, h.get))
+	v1.GET("/surveys/:id", respond(h.server, http.StatusOK, h.get, "expand"))
 	v1.PUT("/surveys/:id", respond(h.server, http.StatusCreated, h.put))
 	v1.PATCH("/surveys/:id", respond(h.server, http.StatusOK, h.update))
 	v1.POST("/surveys/:id/void", respond(h.server, http.StatusOK, h.void))
@@ -131,11 +132,11 @@ func (h surveyHandlers) routes(v1 *gin.RouterGroup) {
 //	@Tags		surveys
 //	@Param		limit			query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
 //	@Param		cursor			query		string	false	"Next page, from the answer before"
-//	@Param		client_id		query		string	false	"Those of this client"						format(uuid)
-//	@Param		project_id		query		string	false	"Those of this project"						format(uuid)
-//	@Param		instrument_id	query		string	false	"Those with series of this instrument"		format(uuid)
-//	@Param		kind			query		string	false	"Those of this kind"						Enums(environmental, workplace, monitoring)
-//	@Param		state			query		string	false	"Those in this state"						Enums(planned, measured, void)
+//	@Param		client_id		query		string	false	"Those of this client"					format(uuid)
+//	@Param		project_id		query		string	false	"Those of this project"					format(uuid)
+//	@Param		instrument_id	query		string	false	"Those with series of this instrument"	format(uuid)
+//	@Param		kind			query		string	false	"Those of this kind"					Enums(environmental, workplace, monitoring)
+//	@Param		state			query		string	false	"Those in this state"					Enums(planned, measured, void)
 //	@Param		operator		query		string	false	"Those by this operator"
 //	@Param		from			query		string	false	"Those that ran at or after this time"	format(date-time)
 //	@Param		to				query		string	false	"Those that ran before this time"		format(date-time)
@@ -158,10 +159,10 @@ func (h surveyHandlers) list(c *gin.Context) (List[Survey], error) {
 //	@Param		id				path		string	true	"Project"			format(uuid)
 //	@Param		limit			query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
 //	@Param		cursor			query		string	false	"Next page, from the answer before"
-//	@Param		client_id		query		string	false	"Those of this client"						format(uuid)
-//	@Param		instrument_id	query		string	false	"Those with series of this instrument"		format(uuid)
-//	@Param		kind			query		string	false	"Those of this kind"						Enums(environmental, workplace, monitoring)
-//	@Param		state			query		string	false	"Those in this state"						Enums(planned, measured, void)
+//	@Param		client_id		query		string	false	"Those of this client"					format(uuid)
+//	@Param		instrument_id	query		string	false	"Those with series of this instrument"	format(uuid)
+//	@Param		kind			query		string	false	"Those of this kind"					Enums(environmental, workplace, monitoring)
+//	@Param		state			query		string	false	"Those in this state"					Enums(planned, measured, void)
 //	@Param		operator		query		string	false	"Those by this operator"
 //	@Param		from			query		string	false	"Those that ran at or after this time"	format(date-time)
 //	@Param		to				query		string	false	"Those that ran before this time"		format(date-time)
@@ -308,7 +309,8 @@ func (h surveyHandlers) put(c *gin.Context) (Survey, error) {
 //
 //	@Summary	Read a survey
 //	@Tags		surveys
-//	@Param		id		path		string	true	"Survey"	format(uuid)
+//	@Param		id		path		string		true	"Survey"											format(uuid)
+//	@Param		expand	query		[]string	false	"Records that it refers to, to be answered with it"	collectionFormat(csv)	Enums(client, project)
 //	@Success	200		{object}	Survey
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/surveys/{id} [get]
@@ -318,7 +320,11 @@ func (h surveyHandlers) get(c *gin.Context) (Survey, error) {
 		return Survey{}, err
 	}
 	v, err := h.store.Survey(c.Request.Context(), id)
-	return h.answer(c, v, err)
+	body, err := h.answer(c, v, err)
+	if err == nil {
+		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"client": body.ClientID, "project": body.ProjectID})
+	}
+	return body, err
 }
 
 // update changes a survey.

@@ -21,6 +21,7 @@ func addConventions(doc object) {
 		if op.operation["security"] == nil {
 			op.operation["security"] = []any{object{"Bearer": []any{}}}
 		}
+		separateByCommas(op)
 		switch {
 		case op.method == "post" && !declares(op, "Idempotency-Key"):
 			addParameter(op, "IdempotencyKey")
@@ -30,6 +31,17 @@ func addConventions(doc object) {
 			addParameter(op, "IfMatch")
 		case op.method == "put":
 			addParameter(op, "IfNoneMatch")
+		}
+	}
+}
+
+// separateByCommas says that lists in the query are one parameter each, with commas in between.
+func separateByCommas(op operation) {
+	params, _ := op.operation["parameters"].([]any)
+	for _, p := range params {
+		p := p.(object)
+		if schema, ok := p["schema"].(object); ok && p["in"] == "query" && schema["type"] == "array" {
+			p["explode"] = false
 		}
 	}
 }
