@@ -3,8 +3,6 @@ package api
 
 import (
 	"context"
-	"crypto/rand"
-	"encoding/hex"
 	"fmt"
 	"log/slog"
 	"net/http"
@@ -12,6 +10,7 @@ import (
 	"time"
 
 	"github.com/gin-gonic/gin"
+	"github.com/prometheus/client_golang/prometheus"
 
 	"leveltrail/openapi"
 )
@@ -61,6 +60,8 @@ type Config struct {
 	Limits Limits
 	// Issuer says whose OpenID Connect tokens are taken beside keys.
 	Issuer Issuer
+	// Metrics is told what is asked and how long it takes; nil: nothing is.
+	Metrics prometheus.Registerer
 	// Migrated reports why the database's schema is not the one this program needs, nil if it is.
 	Migrated func(ctx context.Context) error
 }
@@ -73,6 +74,7 @@ type server struct {
 	keys         *keyring
 	issuer       *issuer // nil: only keys are taken
 	allowances   *allowances
+	metrics      *metrics // nil: none are kept
 	cursorSecret []byte
 }
 
@@ -84,6 +86,7 @@ func New(ctx context.Context, c Config) (http.Handler, error) {
 	}
 	s := &server{
 		store: c.Store, log: c.Log, now: c.Now, migrated: c.Migrated, cursorSecret: secret,
+		metrics:    newMetrics(c.Metrics),
 		allowances: newAllowances(c.Limits, c.Now),
 		keys:       &keyring{store: c.Store, now: c.Now, found: map[string]foundKey{}},
 	}
@@ -158,20 +161,25 @@ func requestID(c *gin.Context) string { return c.GetString(requestIDKey) }
 
 // identify gives the request an id, the client's own if it is sane, and logs it when answered.
 func (s *server) identify(c *gin.Context) {
-	id := c.GetHeader("X-Request-Id")
+	id, trace := c.GetHeader("X-Request-Id"), traceID(c.GetHeader("Traceparent"))
 	if !sane(id) {
-		var b [12]byte
-		rand.Read(b[:])
-		id = hex.EncodeToString(b[:])
+		id = newRequestID(trace)
 	}
 	c.Set(requestIDKey, id)
 	c.Header("X-Request-Id", id)
 	c.Header("X-Content-Type-Options", "nosniff")
 	start := s.now()
 	c.Next()
-	s.log.InfoContext(c.Request.Context(), "request",
+	took := s.now().Sub(start)
+	s.metrics.observe(c, took)
+	facts := []any{
 		"request_id", id, "method", c.Request.Method, "route", c.FullPath(), "path", c.Request.URL.Path,
-		"status", c.Writer.Status(), "bytes", c.Writer.Size(), "duration_ms", float64(s.now().Sub(start).Microseconds())/1000)
+		"status", c.Writer.Status(), "bytes", c.Writer.Size(), "duration_ms", float64(took.Microseconds()) / 1000,
+	}
+	if trace != "" {
+		facts = append(facts, "trace_id", trace)
+	}
+	s.log.InfoContext(c.Request.Context(), "request", facts...)
 }
 
 func sane(id string) bool {

@@ -50,7 +50,7 @@ func (c demoCommand) Run(ctx context.Context, env environment) (err error) {
 		return err
 	}
 	quiet := slog.New(slog.NewJSONHandler(env.stderr, &slog.HandlerOptions{Level: slog.LevelWarn}))
-	service, err := openService(ctx, db.url, key, api.Issuer{}, quiet)
+	service, err := openService(ctx, db.url, key, api.Issuer{}, nil, quiet)
 	if err != nil {
 		return err
 	}

@@ -39,7 +39,7 @@ const description = `Keeps noise survey records, says whether they stand on vali
 Environment: DATABASE_URL (PostgreSQL, as the role leveltrail_app), LEVELTRAIL_OWNER_URL (the same database as a role that may
 create tables, for migrations; if absent, DATABASE_URL), LEVELTRAIL_ADMIN_KEY (an admin key, made by "leveltrail key create --print"),
 LEVELTRAIL_WEBHOOK_ALLOW (addresses and blocks that webhooks may have although they are not public, "10.1.2.3, fd00:1::/64"),
-LEVELTRAIL_LISTEN, LEVELTRAIL_DATA_DIR, LEVELTRAIL_PG_BIN (where PostgreSQL's programs are).`
+LEVELTRAIL_METRICS_LISTEN (where to tell metrics), LEVELTRAIL_LISTEN, LEVELTRAIL_DATA_DIR, LEVELTRAIL_PG_BIN (where PostgreSQL's programs are).`
 
 // environment is what a command has from outside beside its arguments.
 type environment struct {
@@ -58,8 +58,9 @@ func run(ctx context.Context, args []string, getenv func(string) string, stdout,
 		kong.Writers(stdout, stderr),
 		kong.Exit(func(int) { helped = true }), // called when the help has been printed; parsing goes on
 		kong.Vars{
-			"listen":   orElse(getenv("LEVELTRAIL_LISTEN"), "127.0.0.1:8080"),
-			"data_dir": getenv("LEVELTRAIL_DATA_DIR"),
+			"listen":         orElse(getenv("LEVELTRAIL_LISTEN"), "127.0.0.1:8080"),
+			"metrics_listen": getenv("LEVELTRAIL_METRICS_LISTEN"),
+			"data_dir":       getenv("LEVELTRAIL_DATA_DIR"),
 		})
 	if err != nil {
 		return err

@@ -9,6 +9,8 @@ import (
 	"net/http"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
+
 	"leveltrail/api"
 	"leveltrail/domain/access"
 	"leveltrail/migrations"
@@ -18,6 +20,7 @@ import (
 type serveCommand struct {
 	Listen  string `default:"${listen}" placeholder:"HOST:PORT" help:"Where to listen (LEVELTRAIL_LISTEN)."`
 	DataDir string `default:"${data_dir}" placeholder:"DIR" help:"Without DATABASE_URL: run a private PostgreSQL that keeps its data here (LEVELTRAIL_DATA_DIR)."`
+	Metrics string `default:"${metrics_listen}" placeholder:"HOST:PORT" help:"Where to tell metrics, at /metrics, to whoever can reach it (LEVELTRAIL_METRICS_LISTEN); if absent, nowhere."`
 	Migrate bool   `help:"Bring the database to the newest form first. A private one always is."`
 }
 
@@ -33,7 +36,8 @@ func (c serveCommand) Run(ctx context.Context, env environment) (err error) {
 			return err
 		}
 	}
-	service, err := openService(ctx, db.url, env.getenv("LEVELTRAIL_ADMIN_KEY"), issuerOf(env), env.log)
+	registry := prometheus.NewRegistry()
+	service, err := openService(ctx, db.url, env.getenv("LEVELTRAIL_ADMIN_KEY"), issuerOf(env), registry, env.log)
 	if err != nil {
 		return err
 	}
@@ -46,6 +50,13 @@ func (c serveCommand) Run(ctx context.Context, env environment) (err error) {
 	listener, err := net.Listen("tcp", c.Listen)
 	if err != nil {
 		return err
+	}
+	if c.Metrics != "" {
+		stop, err := serveMetrics(ctx, c.Metrics, registry, service.store, env.log)
+		if err != nil {
+			return errors.Join(err, listener.Close())
+		}
+		defer stop()
 	}
 	env.log.Info("serving", "address", listener.Addr().String())
 	return serveHTTP(ctx, listener, service.handler, env.log)
@@ -66,7 +77,7 @@ func issuerOf(env environment) api.Issuer {
 }
 
 // openService connects to the database at url and makes adminKey, unless empty, the admin key of the settings.
-func openService(ctx context.Context, url, adminKey string, issuer api.Issuer, log *slog.Logger) (service, error) {
+func openService(ctx context.Context, url, adminKey string, issuer api.Issuer, metrics prometheus.Registerer, log *slog.Logger) (service, error) {
 	store, err := persistence.Open(ctx, url)
 	if err != nil {
 		return service{}, err
@@ -83,7 +94,7 @@ func openService(ctx context.Context, url, adminKey string, issuer api.Issuer, l
 		}
 	}
 	handler, err := api.New(ctx, api.Config{
-		Store: store, Log: log, Now: time.Now, Limits: api.DefaultLimits, Issuer: issuer,
+		Store: store, Log: log, Now: time.Now, Limits: api.DefaultLimits, Issuer: issuer, Metrics: metrics,
 		Migrated: func(ctx context.Context) error { return migrated(ctx, url) },
 	})
 	if err != nil {

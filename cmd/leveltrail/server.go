@@ -21,10 +21,21 @@ const (
 	stopPatience = 20 * time.Second
 )
 
-// serveHTTP answers on listener with handler until ctx ends, and then finishes the requests under way.
-func serveHTTP(ctx context.Context, listener net.Listener, handler http.Handler, log *slog.Logger) error {
-	server := &http.Server{
-		Handler:           handler,
+// closeAfterChunks ends the connection after a request whose body came in chunks. One that also
+// told a length may have another end for a proxy than here (RFC 9112, 6.3), and net/http does not say whether it did.
+func closeAfterChunks(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.ProtoMajor == 1 && len(r.TransferEncoding) > 0 {
+			w.Header().Set("Connection", "close")
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// newHTTPServer bounds how long and how large the heads of requests are, and how long requests take.
+func newHTTPServer(handler http.Handler, log *slog.Logger) *http.Server {
+	return &http.Server{
+		Handler:           closeAfterChunks(handler),
 		ReadHeaderTimeout: headerPatience,
 		ReadTimeout:       bodyPatience,
 		WriteTimeout:      bodyPatience,
@@ -32,6 +43,11 @@ func serveHTTP(ctx context.Context, listener net.Listener, handler http.Handler,
 		MaxHeaderBytes:    64 << 10,
 		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
+}
+
+// serveHTTP answers on listener with handler until ctx ends, and then finishes the requests under way.
+func serveHTTP(ctx context.Context, listener net.Listener, handler http.Handler, log *slog.Logger) error {
+	server := newHTTPServer(handler, log)
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(listener) }()
 	select {
