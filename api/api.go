@@ -34,6 +34,7 @@ type Store interface {
 	componentStore
 	historyStore
 	dueStore
+	affectedStore
 	personStore
 	fieldCheckStore
 	surveyStore
@@ -135,6 +136,7 @@ func newEngine(s *server) *gin.Engine {
 	componentHandlers{s}.routes(v1)
 	historyHandlers{s}.routes(v1)
 	dueHandlers{s}.routes(v1)
+	affectedHandlers{s}.routes(v1)
 	personHandlers{s}.routes(v1)
 	fieldCheckHandlers{s}.routes(v1)
 	surveyHandlers{s}.routes(v1)

@@ -18,6 +18,8 @@ import (
 	"leveltrail/domain/caution"
 	"leveltrail/domain/request"
 	"leveltrail/domain/series"
+	"leveltrail/domain/summary"
+	"leveltrail/domain/survey"
 )
 
 // Facade is what turned a level at one setting into one at another.
@@ -111,30 +113,44 @@ func (h assessmentHandlers) get(c *gin.Context) (SurveyAssessment, error) {
 	if err != nil {
 		return SurveyAssessment{}, err
 	}
-	limits, err := h.limitsOf(ctx, project.ID)
+	return h.assess(ctx, v, project, assessing{r, facade, positionID, c.Query("represents_year")})
+}
+
+// assessing is how the results of a survey are to be compared with limits.
+type assessing struct {
+	request    summary.Request
+	facade     *assessment.Facade // nil: none
+	positionID uuid.UUID          // zero: of every position
+	yearly     string             // why the results represent the year; empty: they do not
+}
+
+// assess compares the results of a survey with the limits of its project.
+func (s *server) assess(ctx context.Context, v survey.Survey, project survey.Project, how assessing) (SurveyAssessment, error) {
+	r := how.request
+	limits, err := s.limitsOf(ctx, project.ID)
 	if err != nil {
 		return SurveyAssessment{}, err
 	}
 	r.UsableOnly, r.Percentiles, r.StepPercentiles = true, percentilesOf(limits), nil
-	q, err := h.questionOf(ctx, v, project, r)
+	q, err := s.questionOf(ctx, v, project, r)
 	if err != nil {
 		return SurveyAssessment{}, err
 	}
 	q.uncertainty = func(span time.Duration) bool { return span <= shortSpan }
 	q.periods, q.counts = wantedBy(limits)
-	usable, err := h.answerTo(ctx, q)
+	usable, err := s.answerTo(ctx, q)
 	if err != nil {
 		return SurveyAssessment{}, err
 	}
 	all := usable
 	if slices.ContainsFunc(usable.places, func(p place) bool { return !stands(p.outcome) }) {
 		q.request.UsableOnly = false // an unusable result that lies above a limit still warns
-		if all, err = h.answerTo(ctx, q); err != nil {
+		if all, err = s.answerTo(ctx, q); err != nil {
 			return SurveyAssessment{}, err
 		}
 	}
 	out := SurveyAssessment{
-		SurveyID: id, Verdict: string(q.verdict.Outcome), Windows: "usable", Assessments: []Assessment{},
+		SurveyID: v.ID, Verdict: string(q.verdict.Outcome), Windows: "usable", Assessments: []Assessment{},
 		Cautions: cautionsOf(caution.Environmental()), Evidence: usable.evidence,
 	}
 	if v.Kind == "workplace" {
@@ -142,7 +158,7 @@ func (h assessmentHandlers) get(c *gin.Context) (SurveyAssessment, error) {
 	}
 	for i := range usable.places {
 		p := &usable.places[i]
-		if positionID != uuid.Nil && p.record.ID != positionID {
+		if how.positionID != uuid.Nil && p.record.ID != how.positionID {
 			continue
 		}
 		var unusable *place
@@ -153,7 +169,7 @@ func (h assessmentHandlers) get(c *gin.Context) (SurveyAssessment, error) {
 		}
 		for _, l := range limits {
 			if l.PositionID == uuid.Nil || l.PositionID == p.record.ID {
-				comparison := comparison{limit: l, place: p, unusable: unusable, survey: v, facade: facade, least: r.MinCoverage, yearly: c.Query("represents_year")}
+				comparison := comparison{limit: l, place: p, unusable: unusable, survey: v, facade: how.facade, least: r.MinCoverage, yearly: how.yearly}
 				out.Assessments = append(out.Assessments, comparison.assess())
 			}
 		}

@@ -28,9 +28,17 @@ func queryUncertainty(c *gin.Context) (wanted func(time.Duration) bool, err erro
 	return func(span time.Duration) bool { return word == "included" || word == "" && span <= shortSpan }, err
 }
 
+// usualFigures are what is asked of figures of a project unless a query asks otherwise.
+func usualFigures(p survey.Project) summary.Request {
+	usual := []series.Percent{10_000, 50_000, 90_000}
+	return summary.Request{
+		Zone: p.Zone(), Periods: p.DayPeriods(), MinCoverage: summary.DefaultMinCoverage, Percentiles: usual, StepPercentiles: usual,
+	}
+}
+
 // figureRequest reads what the query asks of figures.
 func figureRequest(c *gin.Context, p survey.Project) (r summary.Request, err error) {
-	r = summary.Request{Zone: p.Zone(), Periods: p.DayPeriods(), MinCoverage: summary.DefaultMinCoverage}
+	r = usualFigures(p)
 	if r.From, err = queryTime(c, "from"); err != nil {
 		return r, err
 	}
@@ -40,7 +48,7 @@ func figureRequest(c *gin.Context, p survey.Project) (r summary.Request, err err
 	if r.Step, err = queryStep(c); err != nil {
 		return r, err
 	}
-	if r.Percentiles, err = queryPercentiles(c, "percentiles", []series.Percent{10_000, 50_000, 90_000}); err != nil {
+	if r.Percentiles, err = queryPercentiles(c, "percentiles", r.Percentiles); err != nil {
 		return r, err
 	}
 	if r.StepPercentiles, err = queryPercentiles(c, "step_percentiles", r.Percentiles); err != nil {

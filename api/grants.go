@@ -147,6 +147,7 @@ var grants = map[string]string{
 	"GET /v1/field-checks/:id/versions":      "qa consultant field",
 	"GET /v1/surveys/:id/field-checks":       "qa consultant field",
 	"POST /v1/surveys/:id/field-checks":      "qa consultant field",
+	"GET /v1/affected-surveys":               "qa",
 	"GET /v1/calibrations/due":               "qa",
 	"POST /v1/certificates/:id/withdrawal":   "qa",
 	"POST /v1/certificates/:id/confirmation": "qa",

@@ -19,6 +19,7 @@ var problemHelp = map[string]string{
 	"conflict":               "The request contradicts what is stored.",
 	"document_mismatch":      "The document is not of the type that its Content-Type says: a PDF, or one XML element without a document type declaration.",
 	"duplicate":              "Another record has what must be unique.",
+	"list_changed":           "The list has changed since the page before, so that the place where it went on is no longer there. Begin with the first page.",
 	"edition_recorded":       "The rule profile has an edition of this name, and editions never change. Give the new one another name.",
 	"exclusion_removed":      "The exclusion was removed already.",
 	"sound_event_removed":    "The sound event was removed already.",

@@ -9,6 +9,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"leveltrail/domain/calibration"
+	"leveltrail/domain/survey"
 )
 
 // calibrationRows are what was known at an instant of the calibration of
@@ -56,6 +57,37 @@ func (r calibrationRows) past(instrument uuid.UUID) calibration.Past {
 	return h
 }
 
+// pastsKnown returns the instruments of the given ids that were known at an instant, with what
+// they and the parts fitted on them went through. Instruments and pasts are in one order, by ascending id.
+func pastsKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) (all []calibration.Instrument, pasts []calibration.Past, err error) {
+	fitted, err := fittedOn(ctx, q, at, ids)
+	if err != nil {
+		return nil, nil, err
+	}
+	own := distinct(ids)
+	for _, c := range fitted {
+		ids = append(ids, c.PartID)
+	}
+	known, err := calibrationKnown(ctx, q, distinct(ids), at)
+	if err != nil {
+		return nil, nil, err
+	}
+	onMeter := grouped(fitted, func(c calibration.Component) uuid.UUID { return c.InstrumentID })
+	for _, id := range own {
+		if len(known.instruments[id]) == 0 {
+			continue
+		}
+		f := calibration.Facts{Zone: time.UTC, Components: onMeter[id]}
+		concerned := []uuid.UUID{id}
+		for _, c := range onMeter[id] {
+			concerned = append(concerned, c.PartID)
+		}
+		known.addTo(&f, concerned)
+		all, pasts = append(all, known.instruments[id][0]), append(pasts, calibration.PastOf(&f, id))
+	}
+	return all, pasts, nil
+}
+
 // InstrumentLife returns what an instrument went through, the parts fitted on it, or
 // it as a part on meters, and the field checks made on it or with it, as known at an
 // instant (nil: now).
@@ -67,14 +99,14 @@ func (s *Store) InstrumentLife(
 		at = *asKnownAt
 	}
 	err = s.read(ctx, func(q conn) error {
-		known, err := calibrationKnown(ctx, q, []uuid.UUID{id}, at)
+		known, pasts, err := pastsKnown(ctx, q, []uuid.UUID{id}, at)
 		if err != nil {
 			return err
 		}
-		if len(known.instruments) == 0 {
+		if len(known) == 0 {
 			return notFound("instrument")
 		}
-		h = known.past(id)
+		h = pasts[0]
 		b := &pgx.Batch{}
 		components.queueKnown(b, &fits, at, `instrument_id = $2 or part_id = $2`, id)
 		fieldChecks.queueKnown(b, &checks, at, `instrument_id = $2 or calibrator_id = $2`, id)
@@ -103,7 +135,7 @@ func (r calibrationRows) addTo(f *calibration.Facts, used []uuid.UUID) {
 
 // addCalibration adds to the facts of surveys what was known at an instant of the
 // calibration of the meters of their series and of the calibrators put on them.
-func addCalibration(ctx context.Context, q conn, all []knownSurvey, at time.Time) error {
+func addCalibration(ctx context.Context, q conn, all []survey.Touched, at time.Time) error {
 	checks, err := checksWithinReach(ctx, q, all, at)
 	if err != nil {
 		return err
@@ -173,7 +205,7 @@ func reachOf(f calibration.Facts) (from, to time.Time) {
 
 // checksWithinReach returns the field checks, as known at an instant, on the meters
 // of surveys within reach of their series, by meter.
-func checksWithinReach(ctx context.Context, q conn, all []knownSurvey, at time.Time) (map[uuid.UUID][]calibration.FieldCheck, error) {
+func checksWithinReach(ctx context.Context, q conn, all []survey.Touched, at time.Time) (map[uuid.UUID][]calibration.FieldCheck, error) {
 	var meters []uuid.UUID
 	var froms, tos []time.Time
 	for _, v := range all {

@@ -1,13 +1,16 @@
 package persistence
 
 import (
+	"cmp"
 	"context"
+	"slices"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
 	"leveltrail/domain/calibration"
 	"leveltrail/domain/civil"
+	"leveltrail/domain/fault"
 	"leveltrail/domain/request"
 )
 
@@ -18,7 +21,9 @@ import (
 // [calibration.DueList]. $1 and $2 are the scopes and their months, $3 is the horizon.
 const mayEnd = `
 	with newest as materialized (
-		select instrument_id, scope, max(calibrated_on) as on_day from certificate where state = 'confirmed' group by instrument_id, scope
+		select instrument_id, scope, max(calibrated_on) as on_day from certificate
+		where state = 'confirmed' and id not in (select replaces_id from certificate where replaces_id is not null and state = 'confirmed')
+		group by instrument_id, scope
 	), ends as (
 		select instrument_id, min(on_day + months * interval '1 month')::date as day
 		from newest join unnest($1::text[], $2::int[]) as due (of_scope, months) on of_scope = any(scope)
@@ -33,7 +38,11 @@ const mayEnd = `
 		select c.instrument_id, s.effective_from - 1 from certificate_status s join certificate c on c.id = s.certificate_id
 		join newest n on n.instrument_id = c.instrument_id and n.on_day = c.calibrated_on where s.status <> 'active'
 		union all
-		select e.instrument_id, e.on_day - 1 from event e join newest n on n.instrument_id = e.instrument_id and e.on_day >= n.on_day where e.ends_cover
+		select n.instrument_id, e.on_day - 1 from (
+			select instrument_id, on_day from event where ends_cover
+			union all
+			select f.instrument_id, e.on_day from event e join component f on f.part_id = e.instrument_id where e.ends_cover
+		) e join newest n on n.instrument_id = e.instrument_id and e.on_day >= n.on_day
 	), may_end as (
 		select instrument_id as id, min(day) as day from ends where day <= $3::date group by instrument_id
 	)
@@ -56,15 +65,19 @@ func (s *Store) MayFallDue(ctx context.Context, months map[calibration.Scope]int
 		if err != nil {
 			return err
 		}
-		known, err := calibrationKnown(ctx, q, ids, s.stamp())
+		if len(ids) == 0 && p.After != uuid.Nil {
+			return &fault.Error{Kind: fault.Conflict, Code: "list_changed", Message: "the list has changed since the page before: begin anew"}
+		}
+		known, pasts, err := pastsKnown(ctx, q, ids, s.stamp())
 		if err != nil {
 			return err
 		}
-		for _, id := range ids {
-			if of := known.instruments[id]; len(of) > 0 {
-				all = append(all, calibration.Kept{Instrument: of[0], Past: known.past(id)})
-			}
+		for i, of := range known {
+			all = append(all, calibration.Kept{Instrument: of, Past: pasts[i]})
 		}
+		slices.SortFunc(all, func(a, b calibration.Kept) int {
+			return cmp.Compare(slices.Index(ids, a.Instrument.ID), slices.Index(ids, b.Instrument.ID))
+		})
 		return nil
 	})
 	return all, err

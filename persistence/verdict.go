@@ -34,17 +34,10 @@ func (s *Store) VerdictFacts(ctx context.Context, surveyID uuid.UUID, asKnownAt 
 	return f, err
 }
 
-// knownSurvey is a survey and what its verdict rests on, as known at an instant.
-type knownSurvey struct {
-	survey.Survey
-	Project survey.Project
-	Facts   calibration.Facts
-}
-
 // factsKnown returns the surveys of the given ids with what their verdicts rest on,
 // as known at an instant. Surveys not known then, or not visible, are left out.
 // The number of round trips does not depend on how many there are.
-func factsKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) ([]knownSurvey, error) {
+func factsKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) ([]survey.Touched, error) {
 	const own = `(client_id, id) in (select client_id, id from survey where id = any($2))`
 	const under = `(client_id, survey_id) in (select client_id, id from survey where id = any($2))`
 	var r surveyRows
@@ -82,12 +75,12 @@ type surveyRows struct {
 }
 
 // bySurvey puts the rows together. Side measurements stand on no such calibration.
-func (r surveyRows) bySurvey(at time.Time) ([]knownSurvey, error) {
+func (r surveyRows) bySurvey(at time.Time) ([]survey.Touched, error) {
 	sites := map[uuid.UUID]survey.Project{}
 	for _, p := range r.projects {
 		sites[p.ID] = p
 	}
-	all := make([]knownSurvey, 0, len(r.surveys))
+	all := make([]survey.Touched, 0, len(r.surveys))
 	place := map[uuid.UUID]int{}
 	for _, v := range r.surveys {
 		site, ok := sites[v.ProjectID]
@@ -99,7 +92,7 @@ func (r surveyRows) bySurvey(at time.Time) ([]knownSurvey, error) {
 			return nil, fmt.Errorf("survey %s: no edition %q of rule profile %q", v.ID, v.RuleProfileEdition, v.RuleProfile)
 		}
 		place[v.ID] = len(all)
-		all = append(all, knownSurvey{v, site, calibration.Facts{
+		all = append(all, survey.Touched{v, site, calibration.Facts{
 			SurveyID: v.ID, SurveyVersion: v.Version, Zone: site.Zone(), AsKnownAt: at, Profile: profile, Operator: v.Operator, People: r.people,
 		}})
 	}

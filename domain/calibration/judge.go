@@ -36,7 +36,7 @@ type coverKey struct {
 func (s *seen) past(f *Facts, instrument uuid.UUID) Past {
 	h, ok := s.pasts[instrument]
 	if !ok {
-		h = pastOf(f, instrument)
+		h = PastOf(f, instrument)
 		s.pasts[instrument] = h
 	}
 	return h
@@ -158,9 +158,9 @@ func (j *judge) instrument(id uuid.UUID) Instrument {
 
 func (j *judge) past(instrument uuid.UUID) Past { return j.seen.past(j.facts, instrument) }
 
-// pastOf returns what an instrument went through. What befell a microphone or
+// PastOf returns what an instrument went through. What befell a microphone or
 // preamplifier while it was fitted on a meter befell the meter too.
-func pastOf(f *Facts, instrument uuid.UUID) (h Past) {
+func PastOf(f *Facts, instrument uuid.UUID) (h Past) {
 	for _, c := range f.Certificates {
 		if c.InstrumentID == instrument {
 			h.Certificates = append(h.Certificates, c)

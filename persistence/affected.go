@@ -1,0 +1,74 @@
+package persistence
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"leveltrail/domain/calibration"
+	"leveltrail/domain/request"
+	"leveltrail/domain/survey"
+)
+
+// touched finds the surveys in which an instrument of the target was used: as a meter,
+// as a part fitted on one, or as a calibrator put on one within reach of its use.
+// What of them stands on the target is not decided here.
+const touched = `
+	with target as materialized (
+		select @instrument::uuid as id where @instrument is not null
+		union select instrument_id from certificate_version where id = @certificate and instrument_id is not null
+		union select instrument_id from certificate_version where laboratory_id = @laboratory and instrument_id is not null
+		union select instrument_id from certificate_version where instrument_id is not null
+			and (reference_standards @> jsonb_build_array(jsonb_build_object('Certificate', @standard::text))
+				or reference_standards @> jsonb_build_array(jsonb_build_object('Description', @standard::text)))
+	), found as (
+		select u.survey_id from target join instrument_use u on u.instrument_id = target.id where ` + usedWithin + `
+		union
+		select u.survey_id from target join component_version f on f.part_id = target.id
+		join instrument_use u on u.instrument_id = f.instrument_id and u.during && tstzrange(f.starts_at, f.ends_at) where ` + usedWithin + `
+		union
+		select u.survey_id from target join field_check_version k on k.calibrator_id = target.id
+		join instrument_use u on u.instrument_id = k.instrument_id
+			and lower(u.during) <= k.at + @reach::interval and upper(u.during) >= k.at - @reach::interval where ` + usedWithin + `
+	)
+	select survey.id from found join survey on survey.id = found.survey_id and survey.void_reason is null
+	where survey.id > @after order by 1 limit @limit`
+
+const usedWithin = `u.recorded_at <= @known and (u.withdrawn_at is null or u.withdrawn_at > @known)
+	and (@from::timestamptz is null or upper(u.during) > @from) and (@to::timestamptz is null or lower(u.during) < @to)`
+
+// TouchedSurveys returns a page of the surveys of the caller's clients in which an
+// instrument that t is about was used within a span, as known at an instant (nil: now),
+// with what their verdicts rest on. reach is how far a field check may lie from what it is about.
+func (s *Store) TouchedSurveys(
+	ctx context.Context, t calibration.Target, from, to, asKnownAt *time.Time, reach time.Duration, p request.Page,
+) (all []survey.Touched, err error) {
+	at := s.stamp()
+	if asKnownAt != nil {
+		at = *asKnownAt
+	}
+	err = s.read(ctx, func(q conn) error {
+		rows, _ := q.Query(ctx, touched, pgx.StrictNamedArgs{
+			"instrument": orNull(t.InstrumentID), "certificate": orNull(t.CertificateID), "laboratory": orNull(t.LaboratoryID),
+			"standard": orNull(t.ReferenceStandard), "reach": reach, "known": at, "from": from, "to": to, "after": p.After, "limit": p.Limit,
+		})
+		ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+		if err != nil {
+			return err
+		}
+		all, err = factsKnown(ctx, q, ids, at)
+		return err
+	})
+	return all, err
+}
+
+// orNull returns v as a parameter of a statement, null where it is zero.
+func orNull[T comparable](v T) *T {
+	var none T
+	if v == none {
+		return nil
+	}
+	return &v
+}
