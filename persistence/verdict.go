@@ -92,7 +92,7 @@ func (r surveyRows) bySurvey(at time.Time) ([]survey.Touched, error) {
 			return nil, fmt.Errorf("survey %s: no edition %q of rule profile %q", v.ID, v.RuleProfileEdition, v.RuleProfile)
 		}
 		place[v.ID] = len(all)
-		all = append(all, survey.Touched{v, site, calibration.Facts{
+		all = append(all, survey.Touched{Survey: v, Project: site, Facts: calibration.Facts{
 			SurveyID: v.ID, SurveyVersion: v.Version, Zone: site.Zone(), AsKnownAt: at, Profile: profile, Operator: v.Operator, People: r.people,
 		}})
 	}
