@@ -144,6 +144,7 @@ func newEngine(s *server) *gin.Engine {
 	exclusionHandlers{s}.routes(v1)
 	proposalHandlers{s}.routes(v1)
 	soundEventHandlers{s}.routes(v1)
+	backgroundHandlers{s}.routes(v1)
 	importHandlers{s}.routes(v1)
 	figureHandlers{s}.routes(v1)
 	limitHandlers{s}.routes(v1)

@@ -138,12 +138,13 @@ func (s *server) assess(ctx context.Context, v survey.Survey, project survey.Pro
 	}
 	q.uncertainty = func(span time.Duration) bool { return span <= shortSpan }
 	q.periods, q.counts = wantedBy(limits)
+	q.bands, q.backgrounds = asidesOf(limits)
 	usable, err := s.answerTo(ctx, q)
 	if err != nil {
 		return SurveyAssessment{}, err
 	}
 	all := usable
-	if slices.ContainsFunc(usable.places, func(p place) bool { return !stands(p.outcome) }) {
+	if slices.ContainsFunc(usable.places, func(p place) bool { return !p.stands() }) {
 		q.request.UsableOnly = false // an unusable result that lies above a limit still warns
 		if all, err = s.answerTo(ctx, q); err != nil {
 			return SurveyAssessment{}, err
@@ -163,18 +164,31 @@ func (s *server) assess(ctx context.Context, v survey.Survey, project survey.Pro
 		}
 		var unusable *place
 		for j := range all.places {
-			if !stands(p.outcome) && all.places[j].record.ID == p.record.ID {
+			if all.places[j].record.ID == p.record.ID {
 				unusable = &all.places[j]
 			}
 		}
 		for _, l := range limits {
 			if l.PositionID == uuid.Nil || l.PositionID == p.record.ID {
 				comparison := comparison{limit: l, place: p, unusable: unusable, survey: v, facade: how.facade, least: r.MinCoverage, yearly: how.yearly}
+				if stands(comparison.outcome()) {
+					comparison.unusable = nil
+				}
 				out.Assessments = append(out.Assessments, comparison.assess())
 			}
 		}
 	}
 	return out, nil
+}
+
+// stands reports whether all results of the place stand.
+func (p *place) stands() bool {
+	for _, b := range p.bands {
+		if !stands(b.outcome) {
+			return false
+		}
+	}
+	return stands(p.outcome)
 }
 
 func stands(o calibration.Outcome) bool {
@@ -235,6 +249,9 @@ var exceedanceSymbol = regexp.MustCompile(`^L[ACZ][FS]?(\d{1,2}(?:\.\d{1,3})?)$`
 func percentilesOf(limits []assessment.Limit) (ps []series.Percent) {
 	for _, l := range limits {
 		for _, symbol := range []string{l.Symbol, l.Relative} {
+			if level, _, ok := series.CutBand(symbol); ok {
+				symbol = level
+			}
 			if m := exceedanceSymbol.FindStringSubmatch(symbol); m != nil {
 				x, _ := strconv.ParseFloat(m[1], 64)
 				if n := series.Percent(x*1000 + 0.5); n > 0 && !slices.Contains(ps, n) {

@@ -6,7 +6,9 @@ import (
 	"strings"
 
 	"leveltrail/domain/assessment"
+	"leveltrail/domain/calibration"
 	"leveltrail/domain/caution"
+	"leveltrail/domain/series"
 	"leveltrail/domain/summary"
 	"leveltrail/domain/survey"
 )
@@ -66,10 +68,18 @@ func (c comparison) assess() Assessment {
 	return c.explain(out, r, b)
 }
 
+// outcome returns that of the series that the result is made of.
+func (c comparison) outcome() calibration.Outcome {
+	if _, band, ok := series.CutBand(c.limit.Symbol); ok {
+		return c.place.bands[aside{band, c.limit.Period}].outcome
+	}
+	return c.place.outcome
+}
+
 // about returns what is known of every result of the position.
 func (c comparison) about(f summary.Figure) assessment.Result {
 	return assessment.Result{
-		Figure: f, Setting: assessment.Setting(c.place.record.Setting), Facade: c.facade, Verdict: c.place.outcome, YearlyWhy: c.yearly,
+		Figure: f, Setting: assessment.Setting(c.place.record.Setting), Facade: c.facade, Verdict: c.outcome(), YearlyWhy: c.yearly,
 	}
 }
 
@@ -98,7 +108,21 @@ func (c comparison) explain(out Assessment, r assessment.Result, b known) Assess
 // sound where that is marked. reason says why there is none.
 func (c comparison) result(p *place, symbol string) (f summary.Figure, r *corrected, reason string) {
 	coverage := p.coverage
-	switch {
+	switch level, band, banded := series.CutBand(symbol); {
+	case banded:
+		of := p.bands[aside{band, c.limit.Period}]
+		symbol, coverage = level, of.coverage
+		if reason = of.reason; reason == "" {
+			if f, reason = levelOf(of.PositionFigures, level); reason != "" {
+				reason += " in the band " + band
+			}
+		}
+	case summary.IsBackground(symbol):
+		found := p.grounds[aside{symbol, c.limit.Period}]
+		if found.reason != "" {
+			return f, nil, found.reason
+		}
+		return found.figure(), nil, ""
 	case c.limit.Period == "":
 		f, reason = p.figure(symbol)
 	case symbol == "LAeq": // with the coverage that a period's level needs
@@ -119,7 +143,7 @@ func (c comparison) result(p *place, symbol string) (f summary.Figure, r *correc
 	if share, ok := coverage[symbol]; ok && share < c.least {
 		return f, nil, fmt.Sprintf("coverage %.3f is below %g", share, c.least)
 	}
-	if c.limit.Period != "" {
+	if _, _, banded := series.CutBand(c.limit.Symbol); banded || c.limit.Period != "" {
 		return f, nil, ""
 	}
 	for _, residual := range p.residual {
@@ -203,7 +227,7 @@ func (c comparison) body(a assessment.Assessment) Assessment {
 	out := Assessment{
 		LimitID: l.ID, LimitVersion: l.Version, PositionID: c.place.record.ID, Number: c.place.record.Number, Symbol: l.Symbol, Period: orNil(l.Period),
 		Outcome: string(a.Outcome), ComparedDB: decibels(a.Level), LimitDB: decibels(a.Against), Rule: string(l.Rule), Compare: string(l.Compare),
-		Rounding: string(l.Rounding), Verdict: string(c.place.outcome), Reason: orNil(a.Reason), Source: l.Source,
+		Rounding: string(l.Rounding), Verdict: string(c.outcome()), Reason: orNil(a.Reason), Source: l.Source,
 	}
 	if a.Facade != nil {
 		out.Facade = &Facade{float64(a.Facade.Correction), float64(a.Facade.Uncertainty), a.Facade.Source}

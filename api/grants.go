@@ -105,6 +105,7 @@ var grants = map[string]string{
 	"POST /v1/surveys/:id/sound-events":       "consultant field",
 	"GET /v1/surveys/:id/sound-events/levels": "qa consultant job_system",
 	"GET /v1/sound-events/:id":                "qa consultant field",
+	"GET /v1/surveys/:id/background":          "qa consultant job_system",
 	"DELETE /v1/sound-events/:id":             "consultant",
 	"GET /v1/sound-events/:id/versions":       "qa consultant field",
 

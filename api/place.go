@@ -23,6 +23,8 @@ type place struct {
 	ofPeriods map[string]periodFigures
 	residual  []summary.Figure // equivalent levels with the sound off
 	limits    acoustic.ResidualLimits
+	bands     map[aside]periodFigures
+	grounds   map[aside]backgroundFound
 	wanted    []maximaWanted
 	counts    []maximaFound // in the order of wanted
 }
@@ -31,7 +33,8 @@ type place struct {
 type periodFigures struct {
 	summary.PositionFigures
 	coverage map[string]float64
-	reason   string // why there are none
+	outcome  calibration.Outcome // of a band: of its series together
+	reason   string              // why there are none
 }
 
 // figure returns the level or index of that symbol. reason says why there is none.

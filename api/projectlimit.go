@@ -26,10 +26,10 @@ type limitStore interface {
 
 // NewLimit is a limit as sent.
 type NewLimit struct {
-	Symbol        string     `json:"symbol" example:"Lnight"`                                                               // Of the figure that is compared: an equivalent level, an exceedance level, a maximum, a period's level or an index
+	Symbol        string     `json:"symbol" example:"Lnight"`                                                               // Of the figure that is compared: an equivalent level, an exceedance level, a maximum, a period's level or an index; in a band such as LZeq 1/3 125 Hz
 	LevelDB       Level      `json:"level_db"`                                                                              // The limit; with relative_to, what is added to that figure
 	PositionID    *uuid.UUID `json:"position_id,omitempty" extensions:"x-nullable"`                                         // Position where it holds; null or absent: every position of the project
-	RelativeTo    *string    `json:"relative_to,omitempty" example:"LAF90"`                                                 // Symbol of another figure of the same position and period that level_db is added to
+	RelativeTo    *string    `json:"relative_to,omitempty" example:"LAF90"`                                                 // Symbol of another figure of the same position and period that level_db is added to, or of a background level such as LAF90,15min median (lowest, median, mean or mode)
 	Nth           *int       `json:"nth,omitempty" minimum:"1" maximum:"1000"`                                              // Compare the n-th highest event maximum of the symbol
 	SeparationS   *float64   `json:"separation_s,omitempty" minimum:"0"`                                                    // By which counted maxima lie apart at least
 	At            *string    `json:"at,omitempty" enums:"free_field,near_facade,facade_flush,indoors" example:"free_field"` // Setting that it holds for, free_field unless given

@@ -20,6 +20,8 @@ type question struct {
 	uncertainty func(span time.Duration) bool
 	periods     []string // symbols of periods over which figures of their own are wanted
 	counts      []maximaWanted
+	bands       []aside
+	backgrounds []aside
 	over        *surveysOf // of a position; nil: of the survey alone
 }
 
@@ -137,12 +139,17 @@ func (q question) planPlace(in *inquiry, members []int, ofSeries []func() summar
 	for _, w := range q.counts {
 		maxima = append(maxima, q.planMaxima(in, counts, w, span))
 	}
+	asides, err := q.planAsides(in, members, span)
+	if err != nil {
+		return nil, err
+	}
 	return func() place {
 		p := place{figures: summary.Position(made(parts)), residual: residual(), limits: q.residual, ofPeriods: map[string]periodFigures{}, wanted: q.counts, counts: made(maxima)}
 		difference(&p.figures)
 		for symbol, of := range periods {
 			p.ofPeriods[symbol] = of()
 		}
+		asides(&p)
 		return p
 	}, nil
 }
@@ -233,11 +240,24 @@ func (q question) planDifference(in *inquiry, counts []int) func(*summary.Positi
 	}
 }
 
+// occurrences returns when a period was within a span, the span itself without one.
+// reason says that the project's day has none of that symbol.
+func (q question) occurrences(period string, span series.Span) (inside []series.Span, reason string) {
+	if period == "" {
+		return []series.Span{span}, ""
+	}
+	inside, ok := summary.Occurrences(q.request.Periods, period, q.request.Zone, span)
+	if !ok {
+		return nil, "the project's day has no period " + period
+	}
+	return inside, ""
+}
+
 // planPeriod asks figures over all occurrences of a period in the span.
 func (q question) planPeriod(in *inquiry, counts []int, symbol string, span series.Span) (func() periodFigures, error) {
-	inside, ok := summary.Occurrences(q.request.Periods, symbol, q.request.Zone, span)
-	if !ok {
-		return func() periodFigures { return periodFigures{reason: "the project's day has no period " + symbol} }, nil
+	inside, reason := q.occurrences(symbol, span)
+	if reason != "" {
+		return func() periodFigures { return periodFigures{reason: reason} }, nil
 	}
 	var length time.Duration
 	for _, s := range inside {

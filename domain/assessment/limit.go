@@ -10,6 +10,8 @@ import (
 
 	"leveltrail/domain/acoustic"
 	"leveltrail/domain/fault"
+	"leveltrail/domain/series"
+	"leveltrail/domain/summary"
 )
 
 // Limit is a level that results of a project are compared with. Which limits apply is
@@ -92,6 +94,12 @@ func (l Limit) Validate() error {
 	bad.Check(l.Nth >= 0 && l.Nth <= 1000, "nth", "out_of_range", "must lie between 1 and 1000")
 	bad.Check(l.SeparationUS >= 0, "separation_s", "out_of_range", "must not be negative")
 	bad.Check(l.Nth > 0 || l.SeparationUS == 0, "separation_s", "not_allowed", "goes with a count of maxima")
+	for path, symbol := range map[string]string{"symbol": l.Symbol, "relative_to": l.Relative} {
+		_, _, banded := series.CutBand(symbol)
+		if strings.Contains(strings.TrimSpace(symbol), " ") && !banded && !summary.IsBackground(symbol) {
+			bad.Add(path, "not_allowed", `must be the symbol of a figure, of one in a band such as "LZeq 1/3 125 Hz", or a background level such as "LAF90,15min median"`)
+		}
+	}
 	bad.Check(l.Nth == 0 || strings.HasSuffix(l.Symbol, "max"), "symbol", "not_allowed", "must be of a maximum to be counted")
 	bad.Check(l.AllowedChance >= 0 && l.AllowedChance < 1, "allowed_chance", "out_of_range", "must lie between 0 and 1")
 	bad.Check(l.AllowedChance == 0 || l.Rule == Probability, "allowed_chance", "not_allowed", "goes with the rule probability")

@@ -50,6 +50,19 @@ func (s Series) Use() string {
 	return fmt.Sprintf("%s 1/%d %g Hz", s.Quantity, *s.BandFraction, *s.BandNominalHz)
 }
 
+// CutBand takes a symbol such as "LZeq 1/3 125 Hz", as [Series.Use] writes it, apart into
+// that of the level and the band. ok is false if it names no band, or none that is known.
+func CutBand(symbol string) (level, band string, ok bool) {
+	level, band, _ = strings.Cut(symbol, " ")
+	var fraction int
+	var nominal float64
+	if n, err := fmt.Sscanf(band, "1/%d %g Hz", &fraction, &nominal); n != 2 || err != nil {
+		return "", "", false
+	}
+	_, ok = acoustic.BandAt(fraction, acoustic.Hertz(nominal))
+	return level, band, ok && band == fmt.Sprintf("1/%d %g Hz", fraction, nominal)
+}
+
 // Validate reports every member that makes s unfit to store.
 func (s Series) Validate() error {
 	var bad fault.Fields

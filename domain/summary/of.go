@@ -115,8 +115,7 @@ func (p *Plan) sum(a series.Answer) sums {
 // coverage returns measured over asked time of a scope, nil for spot readings.
 // A sample that reaches over the end counts no more than the time asked.
 func (p *Plan) coverage(s *scope, samples int64) *float64 {
-	switch {
-	case p.header.Interval == 0:
+	if p.header.Interval == 0 {
 		return nil
 	}
 	asked := s.to - s.from
