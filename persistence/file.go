@@ -21,7 +21,7 @@ import (
 const partSize = 1 << 20
 
 var (
-	zstdEncoder, _ = zstd.NewWriter(nil, zstd.WithEncoderLevel(zstd.SpeedFastest))
+	zstdEncoder, _ = zstd.NewWriter(nil, zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithWindowSize(partSize))
 	zstdDecoder, _ = zstd.NewReader(nil, zstd.WithDecoderMaxMemory(2*partSize))
 )
 

@@ -16,10 +16,11 @@ const (
 	unstamped acoustic.Level = -32766
 )
 
-// chunk is how many bytes of a record are made at once, most how many readings one block holds.
+// chunk is how many bytes of a record are made at once, blockAt how many readings one
+// block of it holds at most: few, so that most hold levels near each other.
 const (
-	chunk     = 256 << 10
-	mostBlock = 4096
+	chunk   = 256 << 10
+	blockAt = 512
 )
 
 // record holds the readings of a file in its order, so that a file of up to
@@ -36,6 +37,11 @@ const (
 // and several that go on as expected from one of the same track are
 //
 //	2 <1 byte> | count <2 bytes> | count × level <2 bytes>
+//
+// or, where their levels are near each other, with the first and the differences
+// from one to the next, which the unit divides
+//
+//	3 <1 byte> | count <2 bytes> | unit <1 byte> | level <2 bytes> | (count − 1) × difference <1 byte>
 type record struct {
 	chunks [][]byte
 	size   int
@@ -119,14 +125,28 @@ func (r *record) addBlock(step int64, levels []acoustic.Level) {
 		levels = levels[1:]
 	}
 	for len(levels) > 0 && !r.full {
-		n := min(len(levels), mostBlock)
-		b := r.room(3 + 2*n)
+		n := min(len(levels), blockAt)
+		size := 3 + 2*n
+		unit := near(levels[:n])
+		if unit > 0 {
+			size = 6 + n - 1
+		}
+		b := r.room(size)
 		if b == nil {
 			return
 		}
-		b = append(b, 2, byte(n), byte(n>>8))
-		for _, l := range levels[:n] {
-			b = append(b, byte(l), byte(uint16(l)>>8))
+		if unit > 0 {
+			l := levels[0]
+			b = append(b, 3, byte(n), byte(n>>8), byte(unit), byte(l), byte(uint16(l)>>8))
+			for _, next := range levels[1:n] {
+				b = append(b, byte(int8((int(next)-int(l))/unit)))
+				l = next
+			}
+		} else {
+			b = append(b, 2, byte(n), byte(n>>8))
+			for _, l := range levels[:n] {
+				b = append(b, byte(l), byte(uint16(l)>>8))
+			}
 		}
 		r.keep(b)
 		p.at += int64(n) * step
@@ -135,11 +155,28 @@ func (r *record) addBlock(step int64, levels []acoustic.Level) {
 	}
 }
 
+// near returns the largest unit with which the differences of levels fit into a byte, zero if none does.
+func near(levels []acoustic.Level) (unit int) {
+	unit = 10
+	most := 0
+	for i := 1; i < len(levels); i++ {
+		d := int(levels[i]) - int(levels[i-1])
+		most = max(most, d, -d)
+		if d%unit != 0 {
+			unit = 1
+		}
+	}
+	if most > 127*unit {
+		return 0
+	}
+	return unit
+}
+
 // each gives f every reading in order: the first of levels is of line and at,
 // the others each a line and step after the one before. f may not keep levels.
 func (r *record) each(tracks []*track, f func(t *track, at, step int64, levels []acoustic.Level, line int) error) error {
 	var c course
-	levels := make([]acoustic.Level, mostBlock)
+	levels := make([]acoustic.Level, blockAt)
 	for _, b := range r.chunks {
 		for len(b) > 0 {
 			kind, x := b[0], binary.LittleEndian.Uint16(b[1:])
@@ -169,6 +206,16 @@ func (r *record) each(tracks []*track, f func(t *track, at, step int64, levels [
 						levels[i] = acoustic.Level(int16(binary.LittleEndian.Uint16(b[2*i:])))
 					}
 					b = b[2*n:]
+				}
+				if kind == 3 {
+					n = int(x)
+					unit, l := int(b[0]), int(int16(binary.LittleEndian.Uint16(b[1:])))
+					levels[0] = acoustic.Level(l)
+					for i, d := range b[3 : 3+n-1] {
+						l += int(int8(d)) * unit
+						levels[i+1] = acoustic.Level(l)
+					}
+					b = b[3+n-1:]
 				}
 				number = c.tracks[c.last].next
 				p := c.tracks[number]

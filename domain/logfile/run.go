@@ -442,7 +442,7 @@ func (p *plan) again(r io.ReadSeeker, l Layout, o Options, second map[trackKey]m
 	p.recent = nil
 	var last *track
 	var w row
-	one, more := make([]acoustic.Level, 1), make([]acoustic.Level, mostBlock)
+	one, more := make([]acoustic.Level, 1), make([]acoustic.Level, blockAt)
 	for {
 		err := in.next(&w)
 		if errors.Is(err, io.EOF) {

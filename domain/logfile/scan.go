@@ -165,7 +165,7 @@ func scan(r io.ReadSeeker, l Layout, o Options, second map[trackKey]map[int64]bo
 	}
 	var w row
 	var last *track
-	more := make([]acoustic.Level, mostBlock)
+	more := make([]acoustic.Level, blockAt)
 	for {
 		err := in.next(&w)
 		if errors.Is(err, io.EOF) || misread {

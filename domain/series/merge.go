@@ -28,7 +28,7 @@ func Merge(stored, appended []Run, interval time.Duration) (runs []Run, clash ti
 	}
 	ok = true
 	owned := false // whether the levels of the last run are a copy that may grow in place
-	for _, r := range all {
+	for i, r := range all {
 		if !ok && !r.Start.Before(clash) {
 			break
 		}
@@ -54,7 +54,8 @@ func Merge(stored, appended []Run, interval time.Duration) (runs []Run, clash ti
 		}
 		if over < len(r.Levels) {
 			if !owned {
-				last.Levels, owned = slices.Clip(last.Levels), true
+				room := adjoining(all[i:], interval) - over
+				last.Levels, owned = append(make([]acoustic.Level, 0, len(last.Levels)+room), last.Levels...), true
 			}
 			last.Levels = append(last.Levels, r.Levels[over:]...)
 		}
@@ -63,6 +64,19 @@ func Merge(stored, appended []Run, interval time.Duration) (runs []Run, clash ti
 		return nil, clash, false
 	}
 	return runs, time.Time{}, true
+}
+
+// adjoining returns how many samples runs have up to the first that does not begin where the one before ends.
+func adjoining(runs []Run, interval time.Duration) (n int) {
+	end := runs[0].Start
+	for _, r := range runs {
+		if !r.Start.Equal(end) {
+			break
+		}
+		n += len(r.Levels)
+		end = end.Add(time.Duration(len(r.Levels)) * interval)
+	}
+	return n
 }
 
 // overlap returns how many samples of last lie at or after the beginning of r,
