@@ -20,7 +20,7 @@ import (
 
 type affectedStore interface {
 	TouchedSurveys(
-		ctx context.Context, t calibration.Target, from, to, asKnownAt *time.Time, reach time.Duration, p request.Page,
+		ctx context.Context, t calibration.Target, from, to, asKnownAt *time.Time, p request.Page,
 	) ([]survey.Touched, error)
 }
 
@@ -121,30 +121,29 @@ func (h affectedHandlers) list(c *gin.Context) (List[AffectedSurvey], error) {
 	if err != nil {
 		return List[AffectedSurvey]{}, err
 	}
-	profiles, err := h.store.RuleProfiles(c.Request.Context())
-	if err != nil {
-		return List[AffectedSurvey]{}, err
-	}
-	var reach time.Duration // no check lies further from what it is about
-	for _, r := range profiles {
-		reach = max(reach, r.CheckReach.Value)
-	}
-	found, err := h.store.TouchedSurveys(c.Request.Context(), target, from, to, at, reach, p)
+	found, err := h.store.TouchedSurveys(c.Request.Context(), target, from, to, at, p)
 	if err != nil {
 		return List[AffectedSurvey]{}, err
 	}
 	page := listOf(h.server, c, p, found, func(t survey.Touched) uuid.UUID { return t.ID }, func(t survey.Touched) survey.Touched { return t })
-	l := List[AffectedSurvey]{Items: []AffectedSurvey{}, NextCursor: page.NextCursor}
-	for _, t := range page.Items {
-		a, err := h.affected(c.Request.Context(), t, target)
+	l := List[AffectedSurvey]{NextCursor: page.NextCursor}
+	l.Items, err = h.affectedOf(c.Request.Context(), page.Items, target)
+	return l, err
+}
+
+// affectedOf returns what of surveys a target reaches, without those of which it reaches nothing.
+func (s *server) affectedOf(ctx context.Context, found []survey.Touched, target calibration.Target) ([]AffectedSurvey, error) {
+	all := []AffectedSurvey{}
+	for _, t := range found {
+		a, err := s.affected(ctx, t, target)
 		if err != nil {
-			return l, err
+			return nil, err
 		}
 		if len(a.Series) > 0 {
-			l.Items = append(l.Items, a)
+			all = append(all, a)
 		}
 	}
-	return l, nil
+	return all, nil
 }
 
 // queryTarget reads what the query asks about.

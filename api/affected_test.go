@@ -60,7 +60,22 @@ func TestAffectedSurveys(t *testing.T) {
 	known := url.QueryEscape(s.verdict().body["as_known_at"].(string))
 
 	// A withdrawn certificate still reaches what relied on it.
-	s.must(201, "POST", "/v1/certificates/"+s.meterCertificate+"/withdrawal", object{"reason": "Invented: wrong item", "effective_from": "2026-01-13"})
+	fallen := s.must(201, "POST", "/v1/certificates/"+s.meterCertificate+"/withdrawal", object{"reason": "Invented: wrong item", "effective_from": "2026-01-13"})
+	if list := fallen.body["affected_surveys"].([]any); len(list) != 1 || list[0].(object)["survey_id"] != s.survey || list[0].(object)["relation"] != "relied_on" {
+		t.Errorf("the withdrawal answers %s; want the survey that relied on the certificate", fallen.raw)
+	}
+	if _, err := s.store.Seal(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	told := 0
+	for _, c := range s.must(200, "GET", "/v1/changes?limit=200", nil).items() {
+		if c["type"] == "survey.certificate_withdrawn" && c["record"].(object)["id"] == s.survey && c["client_id"] != nil {
+			told++
+		}
+	}
+	if told != 1 {
+		t.Errorf("the changes tell %d times that the survey's certificate was withdrawn; want once", told)
+	}
 	now := s.must(200, "GET", "/v1/affected-surveys?certificate_id="+s.meterCertificate, nil).items()
 	if len(now) != 1 || now[0]["relation"] != "relied_on" || now[0]["outcome"] != "not_valid" {
 		t.Errorf("after the withdrawal %v; want the survey, no longer valid", now)

@@ -49,7 +49,7 @@ type AuditEntry struct {
 	Actor     string          `json:"actor"`                                 // Name of the key
 	RequestID string          `json:"request_id"`                            // Of the request, as the log has it
 	Reason    string          `json:"reason"`                                // As given
-	Detail    json.RawMessage `json:"detail,omitempty" swaggertype:"string"` // Of what has no version of its own
+	Detail    json.RawMessage `json:"detail,omitempty" swaggertype:"object"` // Of what has no version of its own
 	SHA256    string          `json:"sha256"`                                // Of the chain of entries up to here
 }
 

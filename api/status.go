@@ -37,6 +37,12 @@ type CertificateStatus struct {
 	Reason        string      `json:"reason"`                                     // Why
 }
 
+// Withdrawal is a certificate's withdrawal, with what it touches.
+type Withdrawal struct {
+	CertificateStatus
+	AffectedSurveys []AffectedSurvey `json:"affected_surveys"` // Of the first 200 surveys in which the instrument was used; all of them: /v1/affected-surveys?certificate_id=…
+}
+
 func statusBody(st calibration.CertificateStatus) CertificateStatus {
 	return CertificateStatus{
 		Stamp{st.ID, st.Version, st.CreatedAt, st.RecordedAt}, st.CertificateID, st.Status, orNil(st.EffectiveFrom), st.By, st.Reason,
@@ -54,23 +60,23 @@ func (h statusHandlers) routes(v1 *gin.RouterGroup) {
 // withdraw says that a certificate may not be relied on from a day on.
 //
 //	@Summary		Withdraw a certificate
-//	@Description	Nothing is deleted: verdicts as known before stay what they were.
+//	@Description	Nothing is deleted: verdicts as known before stay what they were. The answer lists the surveys that stood on it; each of those is told to whoever follows the changes, as survey.certificate_withdrawn.
 //	@Tags			certificates
 //	@Accept			json
 //	@Param			id			path		string			true	"Certificate"	format(uuid)
 //	@Param			withdrawal	body		NewWithdrawal	true	"From which day, and why"
-//	@Success		201			{object}	CertificateStatus
+//	@Success		201			{object}	Withdrawal
 //	@Failure		default		{object}	Problem	"Any error"
 //	@Router			/v1/certificates/{id}/withdrawal [post]
-func (h statusHandlers) withdraw(c *gin.Context) (CertificateStatus, error) {
+func (h statusHandlers) withdraw(c *gin.Context) (Withdrawal, error) {
 	ctx := c.Request.Context()
 	id, err := pathID(c)
 	if err != nil {
-		return CertificateStatus{}, err
+		return Withdrawal{}, err
 	}
 	of, err := h.store.Certificate(ctx, id)
 	if err != nil {
-		return CertificateStatus{}, err
+		return Withdrawal{}, err
 	}
 	var in NewWithdrawal
 	made := func() calibration.CertificateStatus {
@@ -79,10 +85,19 @@ func (h statusHandlers) withdraw(c *gin.Context) (CertificateStatus, error) {
 		}
 	}
 	if err := decode(c, &in, func() error { return made().Validate(of) }); err != nil {
-		return CertificateStatus{}, err
+		return Withdrawal{}, err
 	}
 	st, err := h.store.WithdrawCertificate(ctx, made())
-	return statusBody(st), err
+	if err != nil {
+		return Withdrawal{}, err
+	}
+	target := calibration.Target{CertificateID: id}
+	found, err := h.store.TouchedSurveys(ctx, target, nil, nil, nil, request.Page{Limit: maxLimit})
+	if err != nil {
+		return Withdrawal{}, err
+	}
+	reached, err := h.affectedOf(ctx, found, target)
+	return Withdrawal{statusBody(st), reached}, err
 }
 
 // list lists the history of a certificate's status.

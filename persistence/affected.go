@@ -2,6 +2,7 @@ package persistence
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -41,27 +42,71 @@ const usedWithin = `u.recorded_at <= @known and (u.withdrawn_at is null or u.wit
 
 // TouchedSurveys returns a page of the surveys of the caller's clients in which an
 // instrument that t is about was used within a span, as known at an instant (nil: now),
-// with what their verdicts rest on. reach is how far a field check may lie from what it is about.
+// with what their verdicts rest on.
 func (s *Store) TouchedSurveys(
-	ctx context.Context, t calibration.Target, from, to, asKnownAt *time.Time, reach time.Duration, p request.Page,
+	ctx context.Context, t calibration.Target, from, to, asKnownAt *time.Time, p request.Page,
 ) (all []survey.Touched, err error) {
 	at := s.stamp()
 	if asKnownAt != nil {
 		at = *asKnownAt
 	}
 	err = s.read(ctx, func(q conn) error {
-		rows, _ := q.Query(ctx, touched, pgx.StrictNamedArgs{
-			"instrument": orNull(t.InstrumentID), "certificate": orNull(t.CertificateID), "laboratory": orNull(t.LaboratoryID),
-			"standard": orNull(t.ReferenceStandard), "reach": reach, "known": at, "from": from, "to": to, "after": p.After, "limit": p.Limit,
-		})
-		ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
-		if err != nil {
-			return err
-		}
-		all, err = factsKnown(ctx, q, ids, at)
+		all, err = touchedKnown(ctx, q, t, from, to, at, p)
 		return err
 	})
 	return all, err
+}
+
+func touchedKnown(ctx context.Context, q conn, t calibration.Target, from, to *time.Time, at time.Time, p request.Page) ([]survey.Touched, error) {
+	profiles, err := profilesOf(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	var reach time.Duration // no field check lies further from what it is about
+	for _, r := range profiles {
+		reach = max(reach, r.CheckReach.Value)
+	}
+	rows, _ := q.Query(ctx, touched, pgx.StrictNamedArgs{
+		"instrument": orNull(t.InstrumentID), "certificate": orNull(t.CertificateID), "laboratory": orNull(t.LaboratoryID),
+		"standard": orNull(t.ReferenceStandard), "reach": reach, "known": at, "from": from, "to": to, "after": p.After, "limit": p.Limit,
+	})
+	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	if err != nil {
+		return nil, err
+	}
+	return factsKnown(ctx, q, ids, at)
+}
+
+// withdrawalTouches enters in the journal each survey, of whichever client, that relied
+// on a certificate which is withdrawn, so that whoever follows the changes learns of it.
+func (s *Store) withdrawalTouches(ctx context.Context, tx pgx.Tx, st calibration.CertificateStatus) error {
+	if _, err := tx.Exec(ctx, `set local app.client_ids = '*'`); err != nil {
+		return err
+	}
+	of := calibration.Target{CertificateID: st.CertificateID}
+	page := request.Page{Limit: 200}
+	for more := true; more; {
+		found, err := touchedKnown(ctx, tx, of, nil, nil, st.RecordedAt, page)
+		if err != nil {
+			return err
+		}
+		for _, v := range found {
+			page.After = v.ID
+			if !slices.ContainsFunc(calibration.Affects(v.Facts, of), func(a calibration.Affected) bool { return a.Relation == calibration.ReliedOn }) {
+				continue
+			}
+			err := enter(ctx, tx, entry{
+				at: st.RecordedAt, kind: "survey", verb: "certificate_withdrawn", record: v.ID, client: v.ClientID, version: v.Version,
+				reason: st.Reason, detail: map[string]any{"certificate_id": st.CertificateID},
+			})
+			if err != nil {
+				return err
+			}
+		}
+		more = len(found) == page.Limit
+	}
+	_, err := tx.Exec(ctx, seeing(ctx))
+	return err
 }
 
 // orNull returns v as a parameter of a statement, null where it is zero.

@@ -15,7 +15,8 @@ var certificateStatuses = kindOf[calibration.CertificateStatus]("certificate_sta
 	`id version created_at recorded_at certificate_id status effective_from decided_by reason`)
 
 // WithdrawCertificate adds to the history of a certificate that it may not be
-// relied on from a day on.
+// relied on from a day on. Surveys that relied on it are entered in the journal as
+// survey.certificate_withdrawn.
 func (s *Store) WithdrawCertificate(ctx context.Context, st calibration.CertificateStatus) (calibration.CertificateStatus, error) {
 	err := s.write(ctx, func(tx pgx.Tx) error {
 		c, err := certificates.get(ctx, tx, st.CertificateID)
@@ -25,8 +26,10 @@ func (s *Store) WithdrawCertificate(ctx context.Context, st calibration.Certific
 		if err := st.Validate(c); err != nil {
 			return err
 		}
-		st, err = certificateStatuses.insert(ctx, tx, st, s.stamp())
-		return err
+		if st, err = certificateStatuses.insert(ctx, tx, st, s.stamp()); err != nil {
+			return err
+		}
+		return s.withdrawalTouches(ctx, tx, st)
 	})
 	return st, err
 }
