@@ -9,7 +9,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"leveltrail/domain/calibration"
-	"leveltrail/domain/survey"
 )
 
 // calibrationRows are what was known at an instant of the calibration of
@@ -135,7 +134,7 @@ func (r calibrationRows) addTo(f *calibration.Facts, used []uuid.UUID) {
 
 // addCalibration adds to the facts of surveys what was known at an instant of the
 // calibration of the meters of their series and of the calibrators put on them.
-func addCalibration(ctx context.Context, q conn, all []survey.Touched, at time.Time) error {
+func addCalibration(ctx context.Context, q conn, all []knownSurvey, at time.Time) error {
 	checks, err := checksWithinReach(ctx, q, all, at)
 	if err != nil {
 		return err
@@ -205,7 +204,7 @@ func reachOf(f calibration.Facts) (from, to time.Time) {
 
 // checksWithinReach returns the field checks, as known at an instant, on the meters
 // of surveys within reach of their series, by meter.
-func checksWithinReach(ctx context.Context, q conn, all []survey.Touched, at time.Time) (map[uuid.UUID][]calibration.FieldCheck, error) {
+func checksWithinReach(ctx context.Context, q conn, all []knownSurvey, at time.Time) (map[uuid.UUID][]calibration.FieldCheck, error) {
 	var meters []uuid.UUID
 	var froms, tos []time.Time
 	for _, v := range all {

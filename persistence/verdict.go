@@ -20,24 +20,47 @@ func (s *Store) VerdictFacts(ctx context.Context, surveyID uuid.UUID, asKnownAt 
 	if asKnownAt != nil {
 		at = *asKnownAt
 	}
+	var anew []surveyedSeries
 	err = s.read(ctx, func(q conn) error {
-		known, err := factsKnown(ctx, q, []uuid.UUID{surveyID}, at)
+		known, err := surveysKnown(ctx, q, []uuid.UUID{surveyID}, at)
 		if err != nil {
 			return err
 		}
 		if len(known) == 0 {
 			return notFound("survey")
 		}
-		f = known[0].Facts
+		f, anew = known[0].Facts, known[0].anew
 		return nil
 	})
+	if err == nil {
+		err = s.keepTraits(ctx, anew)
+	}
 	return f, err
+}
+
+// knownSurvey is a survey and what its verdict rests on, as known at an instant.
+type knownSurvey struct {
+	survey.Touched
+	headers map[uuid.UUID]series.Series // of all series that count, side measurements too
+	side    []calibration.SeriesUse     // the side measurements, which stand on no such calibration
+	anew    []surveyedSeries            // what was found in samples and is not kept yet
 }
 
 // factsKnown returns the surveys of the given ids with what their verdicts rest on,
 // as known at an instant. Surveys not known then, or not visible, are left out.
-// The number of round trips does not depend on how many there are.
+// The number of round trips does not depend on how many there are, but for series whose
+// samples must be looked at: those that grew, and the weather where it was bad.
 func factsKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) ([]survey.Touched, error) {
+	known, err := surveysKnown(ctx, q, ids, at)
+	all := make([]survey.Touched, len(known))
+	for i, k := range known {
+		all[i] = k.Touched
+	}
+	return all, err
+}
+
+// surveysKnown is factsKnown with what it found on the way.
+func surveysKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) ([]knownSurvey, error) {
 	const own = `(client_id, id) in (select client_id, id from survey where id = any($2))`
 	const under = `(client_id, survey_id) in (select client_id, id from survey where id = any($2))`
 	var r surveyRows
@@ -49,6 +72,8 @@ func factsKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) ([]s
 	dispositions.queueKnown(b, &r.dispositions, at, under, ids)
 	people.queueKnown(b, &r.people, at, `true`)
 	ruleProfiles.queueKnown(b, &r.editions, at, `true`)
+	exclusions.queueKnown(b, &r.exclusions, at, `(client_id, series_id) in (select client_id, id from series where survey_id = any($2))`, ids)
+	queueTraits(b, &r.traits, ids)
 	queueUses(b, &r.stretches, at, ids)
 	queueOverlaps(b, &r.overlaps, at, ids)
 	if err := q.SendBatch(ctx, b).Close(); err != nil {
@@ -57,6 +82,14 @@ func factsKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) ([]s
 	all, err := r.bySurvey(at)
 	if err != nil {
 		return nil, err
+	}
+	if err := addTraits(ctx, q, all, r.traits); err != nil {
+		return nil, err
+	}
+	for i := range all {
+		if err := all[i].addWeather(ctx, q); err != nil {
+			return nil, err
+		}
 	}
 	return all, addCalibration(ctx, q, all, at)
 }
@@ -70,17 +103,19 @@ type surveyRows struct {
 	dispositions []calibration.Disposition
 	people       []calibration.Person
 	editions     []edition                           // of rule profiles, that the house added
+	exclusions   []series.Exclusion                  // removed ones too
+	traits       map[uuid.UUID]foundTraits           // by series, what is kept
 	stretches    map[uuid.UUID][]series.Span         // by series, in time order
 	overlaps     map[uuid.UUID][]calibration.Overlap // by series
 }
 
-// bySurvey puts the rows together. Side measurements stand on no such calibration.
-func (r surveyRows) bySurvey(at time.Time) ([]survey.Touched, error) {
+// bySurvey puts the rows together.
+func (r surveyRows) bySurvey(at time.Time) ([]knownSurvey, error) {
 	sites := map[uuid.UUID]survey.Project{}
 	for _, p := range r.projects {
 		sites[p.ID] = p
 	}
-	all := make([]survey.Touched, 0, len(r.surveys))
+	all := make([]knownSurvey, 0, len(r.surveys))
 	place := map[uuid.UUID]int{}
 	for _, v := range r.surveys {
 		site, ok := sites[v.ProjectID]
@@ -92,19 +127,24 @@ func (r surveyRows) bySurvey(at time.Time) ([]survey.Touched, error) {
 			return nil, fmt.Errorf("survey %s: no edition %q of rule profile %q", v.ID, v.RuleProfileEdition, v.RuleProfile)
 		}
 		place[v.ID] = len(all)
-		all = append(all, survey.Touched{Survey: v, Project: site, Facts: calibration.Facts{
+		all = append(all, knownSurvey{headers: map[uuid.UUID]series.Series{}, Touched: survey.Touched{Survey: v, Project: site, Facts: calibration.Facts{
 			SurveyID: v.ID, SurveyVersion: v.Version, Zone: site.Zone(), AsKnownAt: at, Profile: profile, Operator: v.Operator, People: r.people,
-		}})
+		}}})
 	}
 	for _, h := range r.series {
 		i, ok := place[h.SurveyID]
-		if q, _ := series.ParseQuantity(h.Quantity); !ok || h.Withdrawn || !q.Level() {
+		if !ok || h.Withdrawn {
 			continue
 		}
-		f := &all[i].Facts
-		f.Series = append(f.Series, calibration.SeriesUse{
+		all[i].headers[h.ID] = h
+		u := calibration.SeriesUse{
 			ID: h.ID, Version: h.Version, InstrumentID: h.InstrumentID, Channel: h.Channel, Bands: h.BandFraction != nil, Stretches: r.stretches[h.ID],
-		})
+		}
+		if q, _ := series.ParseQuantity(h.Quantity); q.Level() {
+			all[i].Facts.Series = append(all[i].Facts.Series, u)
+		} else {
+			all[i].side = append(all[i].side, u)
+		}
 	}
 	for _, m := range r.imports {
 		if i, ok := place[m.SurveyID]; ok {
@@ -112,6 +152,7 @@ func (r surveyRows) bySurvey(at time.Time) ([]survey.Touched, error) {
 		}
 	}
 	for i := range all {
+		all[i].addCoverage(r.exclusions)
 		f := &all[i].Facts
 		f.Data = withOverlaps(withClock(f.Data, f.Series, all[i].Survey), f.Series, r.overlaps)
 	}
@@ -160,11 +201,9 @@ func queueUses(b *pgx.Batch, stretches *map[uuid.UUID][]series.Span, at time.Tim
 // dataOfImport returns what an import found in the samples of the series that it made.
 func dataOfImport(m survey.Import) (data []calibration.SeriesData) {
 	for _, s := range m.Result.Series {
-		t := s.Traits
-		data = append(data, calibration.SeriesData{
-			SeriesID: s.ID, Samples: int(t.Samples), UnderRange: int(t.Under), OverRange: int(t.Over),
-			AtLimit: int(t.AtLower.Samples + t.AtUpper.Samples), NearFloor: int(t.Floor.Samples), LongestConstant: int(t.Constant.Samples),
-		})
+		d := calibration.SeriesData{SeriesID: s.ID}
+		countTraits(&d, s.Traits)
+		data = append(data, d)
 	}
 	return data
 }

@@ -3,6 +3,7 @@ package calibration
 import (
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -18,12 +19,12 @@ type SeriesData struct {
 	Samples         int // measured: numbers and flagged ones
 	OverRange       int // flagged so
 	UnderRange      int
-	AtLimit         int           // numbers equal to an end of the measuring range
-	NearFloor       int           // numbers less than DataRules.FloorMargin above its lower end
-	LongestConstant int           // most samples in a row with one and the same number
-	Coverage        *float64      // measured over asked time, 0 to 1; nil if nothing is asked for
-	Weather         []series.Span // when the weather lay outside the limits: see [DataRules.WeatherOutside]
-	Clock           []Doubt       // when the meter's clock may have been wrong
+	AtLimit         int          // numbers equal to an end of the measuring range
+	NearFloor       int          // numbers less than DataRules.FloorMargin above its lower end
+	LongestConstant int          // most samples in a row with one and the same number
+	Coverage        *float64     // measured over asked time, 0 to 1; nil if nothing is asked for
+	Weather         []BadWeather // see [DataRules.BadWeather]
+	Clock           []Doubt      // when the meter's clock may have been wrong
 	Overlaps        []Overlap
 }
 
@@ -65,15 +66,6 @@ func dataRules(wind, rain Sourced[float64]) DataRules {
 	}
 }
 
-// WeatherOutside reports whether a wind speed in m/s or a precipitation in mm/h
-// (nil: not known) lies beyond its limit. At the limit it does not.
-func (r DataRules) WeatherOutside(wind, precipitation *float64) bool {
-	beyond := func(v *float64, limit Sourced[float64]) bool {
-		return v != nil && limit.Source != "" && *v > limit.Value
-	}
-	return beyond(wind, r.MaxWindSpeed) || beyond(precipitation, r.MaxPrecipitation)
-}
-
 // data judges what the samples show about themselves.
 func (j *judge) data() {
 	rules := j.facts.Profile.Data
@@ -99,11 +91,7 @@ func (j *judge) data() {
 		if d.Coverage != nil && *d.Coverage < rules.MinCoverage.Value {
 			j.add(CoverageLow, SeverityRemark, about, nil, "Only %.4g %% of the time asked for was measured.", 100**d.Coverage)
 		}
-		for _, w := range d.Weather {
-			if touches(w, j.use.Stretches) {
-				j.add(WeatherOutsideLimits, SeverityRemark, about, &w, "From %s to %s the weather lay outside the limits.", j.clock(w.From), j.clock(w.To))
-			}
-		}
+		j.weather(d.Weather)
 		for _, c := range d.Clock {
 			j.add(ClockSuspicious, SeverityUndetermined, about, &c.Span, "%s", c.Reason)
 		}
@@ -112,6 +100,35 @@ func (j *judge) data() {
 			j.add(InstrumentUseOverlaps, SeverityUndetermined, Subject{"series", o.SeriesID, o.Version}, &o.Span,
 				"Channel %d of the %v was also in use elsewhere from %s to %s.", j.use.Channel, meter, j.clock(o.Span.From), j.clock(o.Span.To))
 		}
+	}
+}
+
+// weather remarks, once for each side measurement, on bad weather while the series was measured.
+func (j *judge) weather(bad []BadWeather) {
+	type spell struct {
+		series.Span
+		BadWeather     // with the highest number
+		spans      int // how many
+		lasted     time.Duration
+	}
+	var all []spell
+	for _, b := range bad {
+		for _, part := range common([]series.Span{b.Span}, j.use.Stretches) {
+			n := slices.IndexFunc(all, func(s spell) bool { return s.SeriesID == b.SeriesID })
+			if n < 0 {
+				n, all = len(all), append(all, spell{Span: part, BadWeather: b})
+			}
+			s := &all[n]
+			if h := s.Highest; h != nil && (b.Highest == nil || *b.Highest > *h) {
+				s.BadWeather = b
+			}
+			s.Span, s.spans, s.lasted = hull(s.Span, part), s.spans+1, s.lasted+part.To.Sub(part.From)
+		}
+	}
+	for _, s := range all {
+		// The version of the side measurement is not asked: the remark needs no decision.
+		j.add(WeatherOutsideLimits, SeverityRemark, Subject{"series", s.SeriesID, 1}, &s.Span,
+			"From %s to %s, in %d spans of %v together: %s.", j.clock(s.From), j.clock(s.To), s.spans, s.lasted, s.Reason())
 	}
 }
 
@@ -124,8 +141,8 @@ func (d SeriesData) write(w io.Writer) {
 	span := func(s series.Span) string {
 		return s.From.UTC().Format(time.RFC3339Nano) + "/" + s.To.UTC().Format(time.RFC3339Nano)
 	}
-	for _, s := range d.Weather {
-		fmt.Fprintf(w, " weather %s", span(s))
+	for _, b := range d.Weather {
+		fmt.Fprintf(w, " weather %s %s %q", b.SeriesID, span(b.Span), b.Reason())
 	}
 	for _, c := range d.Clock {
 		fmt.Fprintf(w, " clock %s %q", span(c.Span), c.Reason)

@@ -167,8 +167,8 @@ func TestFindingsOfSamples(t *testing.T) {
 		{"a tenth near the floor", calibration.SeriesData{Samples: 1000, NearFloor: 100}, nil},
 		{"more near the floor", calibration.SeriesData{Samples: 1000, NearFloor: 101}, []string{"samples_near_floor"}},
 		{"less than three quarters", calibration.SeriesData{Samples: 1000, Coverage: share(0.7499)}, []string{"coverage_low"}},
-		{"wind", calibration.SeriesData{Samples: 1000, Weather: []series.Span{at}}, []string{"weather_outside_limits"}},
-		{"wind on another day", calibration.SeriesData{Samples: 1000, Weather: []series.Span{{From: at.From.AddDate(0, 0, 1), To: at.To.AddDate(0, 0, 1)}}}, nil},
+		{"wind", calibration.SeriesData{Samples: 1000, Weather: []calibration.BadWeather{{Span: at}}}, []string{"weather_outside_limits"}},
+		{"wind on another day", calibration.SeriesData{Samples: 1000, Weather: []calibration.BadWeather{{Span: series.Span{From: at.From.AddDate(0, 0, 1), To: at.To.AddDate(0, 0, 1)}}}}, nil},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -211,29 +211,6 @@ func TestClockAndOverlapsAwaitADecision(t *testing.T) {
 		outcome: calibration.ValidWithRemarks, usable: []string{wholeDay[1:]},
 		remarks: []string{"clock_suspicious", "instrument_use_overlaps", "instrument_use_overlaps"},
 	})
-}
-
-func TestWeatherOutside(t *testing.T) {
-	wind := func(v float64) *float64 { return &v }
-	rules := func(code string) calibration.DataRules {
-		p, _ := calibration.NewestProfile(code)
-		return p.Data
-	}
-	for _, tt := range []struct {
-		profile    string
-		wind, rain *float64
-		want       bool
-	}{
-		{"environmental", wind(5), wind(0), false}, // 5 m/s: common practice, no source
-		{"environmental", wind(5.1), nil, true},
-		{"monitoring", nil, wind(0.1), true},
-		{"environmental", nil, nil, false},
-		{"workplace", wind(20), wind(20), false},
-	} {
-		if got := rules(tt.profile).WeatherOutside(tt.wind, tt.rain); got != tt.want {
-			t.Errorf("%s: WeatherOutside(%v, %v) = %t, want %t", tt.profile, tt.wind, tt.rain, got, tt.want)
-		}
-	}
 }
 
 // Every further fact that counts is in the digest.

@@ -168,6 +168,26 @@ func NewSurveyor(interval time.Duration, from, to *acoustic.Level, dense bool) S
 	return s
 }
 
+// Surveyed is what a surveyor knows of the samples added so far, to be kept and taken up again.
+type Surveyed struct {
+	Histogram        Histogram
+	End              time.Time // of the last run
+	Current, Longest Stuck
+}
+
+// Surveyed returns what s knows.
+func (s *Surveyor) Surveyed() Surveyed { return Surveyed{s.histogram(), s.end, s.current, s.longest} }
+
+// Resume has s, to which nothing was added yet, know what was kept.
+func (s *Surveyor) Resume(k Surveyed) {
+	s.end, s.current, s.longest = k.End, k.Current, k.Longest
+	if s.dense != nil {
+		s.dense.AddHistogram(k.Histogram)
+	} else {
+		s.sparse = k.Histogram
+	}
+}
+
 // Add takes the next run.
 func (s *Surveyor) Add(r Run) {
 	if len(r.Levels) == 0 {
@@ -241,12 +261,16 @@ func (s *Surveyor) count(levels []acoustic.Level) {
 	}
 }
 
+func (s *Surveyor) histogram() Histogram {
+	if s.dense != nil {
+		return s.dense.Histogram()
+	}
+	return s.sparse
+}
+
 // Traits returns the traits of what was added so far.
 func (s *Surveyor) Traits() Traits {
-	h := s.sparse
-	if s.dense != nil {
-		h = s.dense.Histogram()
-	}
+	h := s.histogram()
 	t := Traits{Samples: h.Samples(), Under: h.Under, Over: h.Over}
 	t.AtLower, t.AtUpper = Piles(h, s.from, s.to)
 	t.Floor = NearFloor(h, s.from)
