@@ -36,6 +36,7 @@ type Store interface {
 	dueStore
 	affectedStore
 	personStore
+	nonconformityStore
 	fieldCheckStore
 	surveyStore
 	seriesStore
@@ -138,6 +139,7 @@ func newEngine(s *server) *gin.Engine {
 	dueHandlers{s}.routes(v1)
 	affectedHandlers{s}.routes(v1)
 	personHandlers{s}.routes(v1)
+	nonconformityHandlers{s}.routes(v1)
 	fieldCheckHandlers{s}.routes(v1)
 	surveyHandlers{s}.routes(v1)
 	seriesHandlers{s}.routes(v1)

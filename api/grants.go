@@ -170,6 +170,11 @@ var grants = map[string]string{
 	"GET /v1/people/:id":                     "qa consultant",
 	"PATCH /v1/people/:id":                   "qa",
 	"GET /v1/people/:id/versions":            "qa consultant",
+	"GET /v1/nonconformities":                "qa",
+	"POST /v1/nonconformities":               "qa",
+	"GET /v1/nonconformities/:id":            "qa",
+	"PATCH /v1/nonconformities/:id":          "qa",
+	"GET /v1/nonconformities/:id/versions":   "qa",
 	"GET /v1/rule-profiles":                  "qa consultant field",
 	"POST /v1/rule-profiles":                 "qa",
 	"GET /v1/rule-profiles/:code":            "qa consultant field",
@@ -196,7 +201,7 @@ func (s *server) authorize(c *gin.Context) {
 // ofAllClients are the routes for those alone who see every client: whoever sees some could
 // else make a key that sees more, or count what others do.
 func ofAllClients(path string) bool {
-	return strings.HasPrefix(path, "/v1/keys") || path == "/v1/audit/verification"
+	return strings.HasPrefix(path, "/v1/keys") || strings.HasPrefix(path, "/v1/nonconformities") || path == "/v1/audit/verification"
 }
 
 // may reports whether a caller may use a route.

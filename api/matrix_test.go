@@ -67,18 +67,19 @@ func seeds() map[string]seed {
 		"webhooks":   {make: func(r *records) string { return r.keyed("admin", r.client).create("/v1/webhooks", aHook) }},
 		"deliveries": {make: (*records).delivery},
 
-		"keys":          {shared: true, make: func(r *records) string { return r.create("/v1/keys", aKeyOf(r)) }},
-		"laboratories":  {shared: true, make: func(r *records) string { return r.create("/v1/laboratories", object{"name": fresh("Laboratory")}) }},
-		"people":        {shared: true, make: func(r *records) string { return r.create("/v1/people", object{"name": fresh("Nobody")}) }},
-		"layouts":       {shared: true, make: func(r *records) string { return r.create("/v1/layouts", object{"name": fresh("Layout")}) }},
-		"instruments":   {shared: true, make: func(r *records) string { return r.create("/v1/instruments", with(aMeter, serial())) }},
-		"calibrators":   {shared: true, make: func(r *records) string { return r.create("/v1/instruments", with(aCalibrator, serial())) }},
-		"microphones":   {shared: true, make: func(r *records) string { return r.create("/v1/instruments", with(aMicrophone, serial())) }},
-		"certificates":  {shared: true, make: (*records).certificate},
-		"field-checks":  {shared: true, make: func(r *records) string { return r.create(r.path("instruments", "field-checks"), aCheckOf(r)) }},
-		"events":        {shared: true, make: func(r *records) string { return r.create(r.path("instruments", "events"), anEvent) }},
-		"components":    {shared: true, make: func(r *records) string { return r.create(r.path("instruments", "components"), aFitting(r)) }},
-		"rule-profiles": {shared: true, make: func(*records) string { return "environmental" }},
+		"keys":            {shared: true, make: func(r *records) string { return r.create("/v1/keys", aKeyOf(r)) }},
+		"laboratories":    {shared: true, make: func(r *records) string { return r.create("/v1/laboratories", object{"name": fresh("Laboratory")}) }},
+		"people":          {shared: true, make: func(r *records) string { return r.create("/v1/people", object{"name": fresh("Nobody")}) }},
+		"layouts":         {shared: true, make: func(r *records) string { return r.create("/v1/layouts", object{"name": fresh("Layout")}) }},
+		"instruments":     {shared: true, make: func(r *records) string { return r.create("/v1/instruments", with(aMeter, serial())) }},
+		"calibrators":     {shared: true, make: func(r *records) string { return r.create("/v1/instruments", with(aCalibrator, serial())) }},
+		"microphones":     {shared: true, make: func(r *records) string { return r.create("/v1/instruments", with(aMicrophone, serial())) }},
+		"certificates":    {shared: true, make: (*records).certificate},
+		"field-checks":    {shared: true, make: func(r *records) string { return r.create(r.path("instruments", "field-checks"), aCheckOf(r)) }},
+		"events":          {shared: true, make: func(r *records) string { return r.create(r.path("instruments", "events"), anEvent) }},
+		"components":      {shared: true, make: func(r *records) string { return r.create(r.path("instruments", "components"), aFitting(r)) }},
+		"nonconformities": {shared: true, make: func(r *records) string { return r.create("/v1/nonconformities", aNonconformity) }},
+		"rule-profiles":   {shared: true, make: func(*records) string { return "environmental" }},
 	}
 }
 
@@ -152,7 +153,10 @@ var examples = map[string]example{
 	"POST /v1/instruments/:id/events":        {body: always(anEvent)},
 	"PATCH /v1/events/:id":                   {body: always(object{"note": "x"})},
 	"POST /v1/instruments/:id/components":    {body: func(r *records) any { return aFitting(r) }},
-	"PATCH /v1/components/:id":               {body: always(object{"to": "2026-02-01T00:00:00Z"})},
+	"GET /v1/nonconformities":                {all: true}, "GET /v1/nonconformities/:id": {all: true}, "GET /v1/nonconformities/:id/versions": {all: true},
+	"POST /v1/nonconformities":      {body: always(aNonconformity), all: true},
+	"PATCH /v1/nonconformities/:id": {body: always(object{"decision": "measured again"}), all: true},
+	"PATCH /v1/components/:id":      {body: always(object{"to": "2026-02-01T00:00:00Z"})},
 }
 
 func always(body any) func(*records) any { return func(*records) any { return body } }
@@ -163,12 +167,13 @@ func fresh(what string) string { return "Invented " + what + " " + uuid.NewStrin
 func serial() object { return object{"serial_number": uuid.NewString()} }
 
 var (
-	aPosition   = object{"number": 101, "label": "Gate"}
-	aSurvey     = object{"kind": "environmental", "started_at": "2026-03-03T07:00:00+01:00", "ended_at": "2026-03-03T09:00:00+01:00"}
-	anExclusion = object{"from": "2026-03-03T07:00:00+01:00", "to": "2026-03-03T07:01:00+01:00", "reason": "lawn mower"}
-	anEvent     = object{"kind": "repair", "on": "2026-01-12", "ends_cover": true}
-	aMicrophone = object{"kind": "microphone", "manufacturer": "Invented Works", "model": "Nu", "class": "1"}
-	aHook       = object{"name": "Job system", "url": "https://mill.example/"}
+	aPosition      = object{"number": 101, "label": "Gate"}
+	aSurvey        = object{"kind": "environmental", "started_at": "2026-03-03T07:00:00+01:00", "ended_at": "2026-03-03T09:00:00+01:00"}
+	anExclusion    = object{"from": "2026-03-03T07:00:00+01:00", "to": "2026-03-03T07:01:00+01:00", "reason": "lawn mower"}
+	anEvent        = object{"kind": "repair", "on": "2026-01-12", "ends_cover": true}
+	aMicrophone    = object{"kind": "microphone", "manufacturer": "Invented Works", "model": "Nu", "class": "1"}
+	aNonconformity = object{"what": "A draught on the microphone", "found_on": "2026-03-04"}
+	aHook          = object{"name": "Job system", "url": "https://mill.example/"}
 )
 
 func aProject(r *records) object {

@@ -30,6 +30,8 @@ package main
 //	@tag.description	What falls due, what is missing, and what a calibration touches.
 //	@tag.name			people
 //	@tag.description	Who measures, and by which methods they may.
+//	@tag.name			nonconformities
+//	@tag.description	Work that did not conform, what it touches and what was done about it.
 //	@tag.name			rule-profiles
 //	@tag.description	What a method asks of calibration: intervals, drift, classes, checks.
 //	@tag.name			figures

@@ -1,0 +1,1 @@
+drop table nonconformity, nonconformity_version;
