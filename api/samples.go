@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 
@@ -31,7 +32,7 @@ func (l *Levels) UnmarshalJSON(raw []byte) error {
 		level := gap
 		if string(element) != "null" {
 			var ok bool
-			if level, ok = parseLevel(element); !ok && len(bad) < 100 {
+			if level, ok = parseReading(element); !ok && len(bad) < 100 {
 				bad.Add(itoa(i), "level", levelExpected)
 			}
 		}
@@ -51,7 +52,7 @@ func (l Levels) MarshalJSON() ([]byte, error) {
 		if level == gap || level == series.UnderRange || level == series.OverRange {
 			b = append(b, "null"...)
 		} else {
-			b = appendLevel(b, level)
+			b = appendReading(b, level)
 		}
 	}
 	return append(b, ']'), nil
@@ -122,7 +123,7 @@ type Flag struct {
 // SpotSample is a reading at an instant.
 type SpotSample struct {
 	At      time.Time `json:"at"`
-	LevelDB *Level    `json:"level_db"`                                      // Null where it is flagged
+	LevelDB *Reading  `json:"level_db"`                                      // Null where it is flagged
 	Flag    *string   `json:"flag,omitempty" enums:"under_range,over_range"` // Where the level lay: below or above the measuring range
 }
 
@@ -139,20 +140,26 @@ var flagOf = map[string]acoustic.Level{"under_range": series.UnderRange, "over_r
 // lastEnd bounds the times of samples.
 var lastEnd = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
 
-// runs returns the runs of s in a series of the interval, zero for a spot series.
-func (s NewSamples) runs(interval time.Duration) ([]series.Run, error) {
+// runs returns the runs of s in a series of quantity q and of the interval, zero for a spot series.
+func (s NewSamples) runs(q series.Quantity, interval time.Duration) ([]series.Run, error) {
 	var bad fault.Fields
 	if interval == 0 {
 		bad.Check(s.LevelsDB == nil, "levels_db", "not_allowed", "has no place in a spot series: send samples")
 		bad.Check(s.Flags == nil, "flags", "not_allowed", "has no place in a spot series: flag the sample")
 		bad.Check(s.StartedAt == nil || s.Samples == nil, "started_at", "not_allowed", "has no place in a spot series")
-		return s.readings(bad)
+		return s.readings(q, bad)
 	}
 	bad.Check(s.Samples == nil, "samples", "not_allowed", "has no place in a series with an interval: send levels_db")
 	if len(s.LevelsDB) > 0 {
 		bad.Check(s.StartedAt != nil, "started_at", "required", "is required with levels_db")
 	}
 	levels := append(Levels(nil), s.LevelsDB...)
+	for i, l := range levels {
+		var ok bool
+		if levels[i], ok = stored(l, q); !ok && len(bad) < 100 {
+			bad.Add("levels_db/"+itoa(i), "level", readingExpected(q))
+		}
+	}
 	for i, f := range s.Flags {
 		at := "flags/" + itoa(i)
 		flag, known := flagOf[f.Flag]
@@ -198,8 +205,8 @@ func (s NewSamples) runs(interval time.Duration) ([]series.Run, error) {
 	return runs, bad.Err("samples")
 }
 
-// readings returns a run for each reading of a spot series.
-func (s NewSamples) readings(bad fault.Fields) ([]series.Run, error) {
+// readings returns a run for each reading of a spot series of quantity q.
+func (s NewSamples) readings(q series.Quantity, bad fault.Fields) ([]series.Run, error) {
 	var runs []series.Run
 	for i, r := range s.Samples {
 		at := "samples/" + itoa(i)
@@ -208,7 +215,9 @@ func (s NewSamples) readings(bad fault.Fields) ([]series.Run, error) {
 		case r.Flag == nil && r.LevelDB == nil:
 			bad.Add(at+"/level_db", "required", "must be a number where the sample is not flagged")
 		case r.Flag == nil:
-			level = acoustic.Level(*r.LevelDB)
+			var ok bool
+			level, ok = stored(acoustic.Level(*r.LevelDB), q)
+			bad.Check(ok, at+"/level_db", "level", readingExpected(q))
 		case r.LevelDB != nil:
 			bad.Add(at+"/flag", "contradicts", "flags a level that is a number")
 		default:
@@ -224,13 +233,19 @@ func (s NewSamples) readings(bad fault.Fields) ([]series.Run, error) {
 }
 
 // samplesOf is the inverse of [NewSamples.runs] for one run.
-func samplesOf(r series.Run, interval time.Duration) NewSamples {
+func samplesOf(r series.Run, q series.Quantity, interval time.Duration) NewSamples {
+	if q.PerUnit != 100 {
+		r.Levels = slices.Clone(r.Levels)
+		for i, l := range r.Levels {
+			r.Levels[i] = sent(l, q)
+		}
+	}
 	if interval == 0 {
 		s := SpotSample{At: r.Start}
 		if name := flagName(r.Levels[0]); name != "" {
 			s.Flag = &name
 		} else {
-			s.LevelDB = (*Level)(&r.Levels[0])
+			s.LevelDB = (*Reading)(&r.Levels[0])
 		}
 		return NewSamples{Samples: []SpotSample{s}}
 	}

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"net/http"
 	"strings"
-	"time"
 
 	"github.com/gin-gonic/gin"
 
@@ -54,7 +53,7 @@ func (h seriesHandlers) stream(c *gin.Context) error {
 	out := bufio.NewWriterSize(c.Writer, 64<<10)
 	to := json.NewEncoder(out)
 	err = h.store.StreamSamples(c.Request.Context(), rec.ID, span, func(runs []series.Run) error {
-		for _, s := range itemsOf(runs, rec.Interval()) {
+		for _, s := range itemsOf(runs, rec) {
 			if err := to.Encode(s); err != nil {
 				return err
 			}
@@ -69,10 +68,12 @@ func (h seriesHandlers) stream(c *gin.Context) error {
 }
 
 // itemsOf returns one item for each run, of a spot series one for all readings.
-func itemsOf(runs []series.Run, interval time.Duration) []NewSamples {
+func itemsOf(runs []series.Run, of series.Series) []NewSamples {
+	q, _ := series.ParseQuantity(of.Quantity)
+	interval := of.Interval()
 	items := []NewSamples{}
 	for _, r := range runs {
-		s := samplesOf(r, interval)
+		s := samplesOf(r, q, interval)
 		if interval == 0 && len(items) > 0 {
 			items[0].Samples = append(items[0].Samples, s.Samples...)
 		} else {

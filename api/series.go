@@ -137,7 +137,11 @@ func (in NewSeries) read(surveyID uuid.UUID) (series.Series, []series.Run, error
 	var runs []series.Run
 	if h.IntervalUS >= 0 {
 		var err error
-		runs, err = in.runs(h.Interval())
+		q, known := series.ParseQuantity(h.Quantity)
+		if !known { // said above
+			q.PerUnit = 100
+		}
+		runs, err = in.runs(q, h.Interval())
 		collect(&bad, err)
 	}
 	return h, runs, bad.Err("series")
@@ -363,7 +367,8 @@ func (h seriesHandlers) append(c *gin.Context) (Series, error) {
 	}
 	var in NewSamples
 	var runs []series.Run
-	if err := decode(c, &in, func() (err error) { runs, err = in.runs(rec.Interval()); return err }); err != nil {
+	q, _ := series.ParseQuantity(rec.Quantity)
+	if err := decode(c, &in, func() (err error) { runs, err = in.runs(q, rec.Interval()); return err }); err != nil {
 		return Series{}, err
 	}
 	rec, content, err := h.store.AppendSamples(c.Request.Context(), rec.ID, runs)
@@ -387,8 +392,8 @@ type Reduced struct {
 	Count      int64     `json:"count"`       // How many samples are numbers
 	UnderRange int64     `json:"under_range"` // How many samples are flagged as below the measuring range
 	OverRange  int64     `json:"over_range"`  // How many samples are flagged as above the measuring range
-	MinDB      *Level    `json:"min_db"`      // Lowest number
-	MaxDB      *Level    `json:"max_db"`      // Highest number
+	MinDB      *Reading  `json:"min_db"`      // Lowest number
+	MaxDB      *Reading  `json:"max_db"`      // Highest number
 	MeanDB     *float64  `json:"mean_db"`     // Energy mean of the numbers; null of a side measurement
 }
 
@@ -435,7 +440,7 @@ func (h seriesHandlers) samples(c *gin.Context) (SampleRuns, error) {
 		return h.reduced(c, out, span, step, limit)
 	}
 	_, runs, next, err := h.store.Samples(c.Request.Context(), rec.ID, span, limit)
-	out.NextFrom, out.Items = next, itemsOf(runs, rec.Interval())
+	out.NextFrom, out.Items = next, itemsOf(runs, rec)
 	return out, err
 }
 
@@ -495,7 +500,8 @@ func (h seriesHandlers) reduced(c *gin.Context, out SampleRuns, span series.Span
 	for i, t := range answer.Tallies {
 		r := Reduced{From: ask.Cells[i].From, To: ask.Cells[i].To, Count: t.Count, UnderRange: t.Under, OverRange: t.Over}
 		if t.Count > 0 {
-			r.MinDB, r.MaxDB = (*Level)(&t.Min), (*Level)(&t.Max)
+			low, high := Reading(sent(t.Min, q)), Reading(sent(t.Max, q))
+			r.MinDB, r.MaxDB = &low, &high
 			if level {
 				mean := float64(acoustic.FromRatio(t.Energy.Ratio() / float64(t.Count)))
 				mean = math.Round(mean*100) / 100

@@ -96,6 +96,6 @@ func (s Station) beyond(l acoustic.Level, limit float64) (high *float64, beyond 
 	case series.OverRange:
 		return nil, true
 	}
-	x := float64(l) / 100 // numbers are stored in hundredths, of whatever unit
+	x := float64(l) / float64(s.Quantity.PerUnit)
 	return &x, x > limit
 }

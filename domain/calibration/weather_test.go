@@ -46,7 +46,7 @@ func TestBadWeather(t *testing.T) {
 	}{
 		{"at the limit", []calibration.Station{station("wind_speed", here, time.Minute, run(0, 500, 500))}, nil},
 		{"above it", []calibration.Station{station("wind_speed", here, time.Minute, run(0, 400, 501, 720, 500))}, []string{"12:01:00-12:03:00 wind speed up to 7.2 m/s, " + wind}},
-		{"rain", []calibration.Station{station("precipitation", here, 10*time.Minute, run(0, 0, 120, 0))}, []string{"12:10:00-12:20:00 precipitation up to 1.2 mm/h, " + rain}},
+		{"rain", []calibration.Station{station("precipitation", here, 10*time.Minute, run(0, 0, 12, 0))}, []string{"12:10:00-12:20:00 precipitation up to 1.2 mm/h, " + rain}},
 		{
 			"gusts in groups",
 			[]calibration.Station{station("wind_speed", here, 10*time.Second, run(0, 600, 0, 0, 0, 0, 0, 0, 600, 0, 0, 0, 0, 610, 0))},

@@ -47,6 +47,23 @@ const (
 // Level reports whether q is a sound level and no side measurement.
 func (q Quantity) Level() bool { return q.Weighting != 0 }
 
+// Bounds returns the least and the greatest number that a sample of q may be, in its unit.
+func (q Quantity) Bounds() (low, high int) {
+	switch q.Symbol {
+	case "wind_speed", "static_pressure":
+		return 0, 200
+	case "wind_direction":
+		return 0, 360
+	case "precipitation":
+		return 0, 1000
+	case "relative_humidity": // sensors read a little above saturation
+		return 0, 110
+	case "air_temperature":
+		return -50, 100
+	}
+	return -50, 200 // dB
+}
+
 // sideMeasurements are what stations log beside levels. Wind direction and
 // precipitation are kept in tenths: their scales pass 200.
 var sideMeasurements = map[string]Quantity{

@@ -88,6 +88,7 @@ var overrides = []struct {
 	{"civil.Date", asDate},
 	{"acoustic.Level", asLevel},
 	{"Level", asLevel},
+	{"Reading", asLevel},
 	{"Levels", asLevels},
 }
 
