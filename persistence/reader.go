@@ -136,14 +136,18 @@ func (c *reader) days() []plannedDay {
 		// What begins before the first sample or after the last may be cut anywhere.
 		from, to := later(span.From, extent.From), earlier(span.To, last)
 		covered := from
-		for _, cell := range cells[i:j] {
-			for _, edge := range [2]time.Time{cell.From, cell.To} {
-				if edge.After(from) && edge.Before(to) {
-					offset := edge.Sub(span.From)
-					d.fine = d.fine || offset%time.Hour != 0
-					d.whole = d.whole && offset%quarter == 0
-				}
+		cut := func(edge time.Time) {
+			if edge.After(from) && edge.Before(to) {
+				offset := edge.Sub(span.From)
+				d.fine = d.fine || offset%time.Hour != 0
+				d.whole = d.whole && offset%quarter == 0
 			}
+		}
+		for n, cell := range cells[i:j] {
+			if n == 0 || !cell.From.Equal(cells[i+n-1].To) {
+				cut(cell.From)
+			}
+			cut(cell.To)
 			if d.group != cell.Group || covered.Before(cell.From) {
 				d.group = -2 // samples of the day do not all go to one histogram
 			}
