@@ -21,7 +21,7 @@ const touched = `
 		select @instrument::uuid as id where @instrument is not null
 		union select instrument_id from certificate_version where id = @certificate and instrument_id is not null
 		union select instrument_id from certificate_version where laboratory_id = @laboratory and instrument_id is not null
-		union select instrument_id from certificate_version where instrument_id is not null
+		union select instrument_id from certificate_version where @standard::text is not null and instrument_id is not null
 			and (reference_standards @> jsonb_build_array(jsonb_build_object('Certificate', @standard::text))
 				or reference_standards @> jsonb_build_array(jsonb_build_object('Description', @standard::text)))
 	), found as (

@@ -1,0 +1,1 @@
+drop index certificate_newest_idx, certificate_replaces_id_idx, certificate_override_idx, certificate_failed_idx, event_ends_cover_idx;
