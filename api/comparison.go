@@ -107,6 +107,9 @@ func (c comparison) explain(out Assessment, r assessment.Result, b known) Assess
 // result returns the figure of a symbol in the period of the limit, corrected for residual
 // sound where that is marked. reason says why there is none.
 func (c comparison) result(p *place, symbol string) (f summary.Figure, r *corrected, reason string) {
+	if symbol == "LAr" {
+		return f, nil, "a rating level is compared where it is made: post its parts to the survey's rating-level"
+	}
 	coverage := p.coverage
 	switch level, band, banded := series.CutBand(symbol); {
 	case banded:

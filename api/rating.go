@@ -19,9 +19,10 @@ import (
 
 // RatingRequest asks the rating level of a position in the manner of ISO 1996-1.
 type RatingRequest struct {
-	PositionID uuid.UUID    `json:"position_id"`                      // Position
-	RatingS    float64      `json:"rating_s" minimum:"1"`             // Rating time; of what it holds beside the parts the source was silent
-	Parts      []RatingPart `json:"parts" minItems:"1" maxItems:"24"` // Parts with adjustments of their own
+	PositionID uuid.UUID    `json:"position_id"`                       // Position
+	RatingS    float64      `json:"rating_s" minimum:"1"`              // Rating time; of what it holds beside the parts the source was silent
+	Period     *string      `json:"period,omitempty" example:"Lnight"` // Symbol of the period of the day that the level is of: limits of that period are compared with it too
+	Parts      []RatingPart `json:"parts" minItems:"1" maxItems:"24"`  // Parts with adjustments of their own
 }
 
 // RatingPart is a part of the rating time.
@@ -87,15 +88,16 @@ type Tone struct {
 
 // RatingLevel is a rating level with its parts.
 type RatingLevel struct {
-	SurveyID    uuid.UUID   `json:"survey_id"`
-	PositionID  uuid.UUID   `json:"position_id"`
-	Symbol      string      `json:"symbol" example:"LAr"` // Of the level
-	RatingLevel *float64    `json:"rating_level_db"`      // Null if a part cannot be rated
-	RatingS     float64     `json:"rating_s"`
-	Parts       []RatedPart `json:"parts"`
-	Verdict     string      `json:"verdict"`                // Of the series of the position together; undetermined or not valid: nothing is rated
-	Windows     string      `json:"windows" enums:"usable"` // Which samples the levels cover
-	Cautions    []Caution   `json:"cautions"`               // To be shown beside the level
+	SurveyID    uuid.UUID    `json:"survey_id"`
+	PositionID  uuid.UUID    `json:"position_id"`
+	Symbol      string       `json:"symbol" example:"LAr"` // Of the level
+	RatingLevel *float64     `json:"rating_level_db"`      // Null if a part cannot be rated
+	RatingS     float64      `json:"rating_s"`
+	Parts       []RatedPart  `json:"parts"`
+	Verdict     string       `json:"verdict"`                // Of the series of the position together; undetermined or not valid: nothing is rated
+	Windows     string       `json:"windows" enums:"usable"` // Which samples the levels cover
+	Assessments []Assessment `json:"assessments"`            // Comparison with the project's limits of symbol LAr, for the period asked or none
+	Cautions    []Caution    `json:"cautions"`               // To be shown beside the level
 }
 
 type ratingHandlers struct{ *server }
@@ -183,10 +185,12 @@ func (h ratingHandlers) rate(c *gin.Context) (RatingLevel, error) {
 	}
 	out := RatingLevel{
 		SurveyID: id, PositionID: in.PositionID, Symbol: "LAr", RatingS: in.RatingS, Windows: "usable",
-		Cautions: cautionsOf(append(caution.Environmental(), caution.NotForCompliance)),
+		Assessments: []Assessment{}, Cautions: cautionsOf(append(caution.Environmental(), caution.NotForCompliance)),
 	}
 	rated := in.parts(nil)
 	whole := true
+	compared := comparison{survey: v, least: summary.DefaultMinCoverage}
+	f := summary.Figure{Symbol: "LAr"}
 	for i, asked := range in.Parts {
 		r := summary.Request{
 			From: new(utc(asked.From)), To: new(utc(asked.To)), Zone: project.Zone(), MinCoverage: summary.DefaultMinCoverage, UsableOnly: true,
@@ -207,7 +211,10 @@ func (h ratingHandlers) rate(c *gin.Context) (RatingLevel, error) {
 		}
 		out.Verdict = string(a.places[n].outcome)
 		part := partOf(asked, &rated[i], &a.places[n], a)
-		whole = whole && part.Reason == nil
+		if whole = whole && part.Reason == nil; whole {
+			compared.place = &a.places[n]
+			f = withPart(f, part)
+		}
 		out.Parts = append(out.Parts, part)
 	}
 	if !whole {
@@ -217,8 +224,42 @@ func (h ratingHandlers) rate(c *gin.Context) (RatingLevel, error) {
 	if err != nil { // one found beside one entered
 		return RatingLevel{}, err
 	}
-	out.RatingLevel = decibels(&l)
+	out.RatingLevel, f.Level = decibels(&l), &l
+	limits, err := h.limitsOf(ctx, project.ID)
+	if err != nil {
+		return RatingLevel{}, err
+	}
+	for _, compared.limit = range limits {
+		at := compared.limit.PositionID == uuid.Nil || compared.limit.PositionID == in.PositionID
+		if at && compared.limit.Symbol == "LAr" && (compared.limit.Period == "" || compared.limit.Period == orZero(in.Period)) {
+			out.Assessments = append(out.Assessments, compared.rated(f))
+		}
+	}
 	return out, nil
+}
+
+// withPart returns the figure of a rating level that rests on a part more.
+func withPart(f summary.Figure, p RatedPart) summary.Figure {
+	basis := summary.Basis(p.Level.Basis)
+	if f.Basis != "" && f.Basis != basis {
+		basis = summary.Mixed
+	}
+	f.Basis = basis
+	if p.Level.Bound != "" {
+		f.Bound = summary.Bound(p.Level.Bound)
+	}
+	return f
+}
+
+// rated compares a rating level with the limit.
+func (c comparison) rated(f summary.Figure) Assessment {
+	r := c.about(f)
+	b := c.place.budget(f, c.survey.Contributions)
+	u := c.uncertainty(&r, b)
+	out := c.body(assessment.Assess(c.limit, r))
+	level := figureOf(f)
+	out.Level, out.Uncertainty = &level, u
+	return c.explain(out, r, b)
 }
 
 // partOf rates one part: its level and the adjustments found are entered in rated.

@@ -92,3 +92,42 @@ func TestRatingLevel(t *testing.T) {
 		t.Error("no caution beside a rating level")
 	}
 }
+
+// TestRatingLevelAgainstLimits compares a rating level where it is made.
+func TestRatingLevelAgainstLimits(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.night("LAeq", steady(44.5))
+	elsewhere := s.create("/v1/projects/"+s.project()+"/positions", object{"number": 102, "label": "Fence"})
+	limit := func(level float64, more object) string {
+		return s.limit(with(object{"symbol": "LAr", "level_db": level}, more))
+	}
+	over, under := limit(46, nil), limit(48, object{"rounding": "up_1"})
+	night, day := limit(47.5, object{"period": "Lnight"}), limit(47.5, object{"period": "Lday"})
+	indoors, there := limit(30, object{"at": "indoors"}), limit(30, object{"position_id": elsewhere})
+	asked := object{"position_id": s.position, "rating_s": 28800., "period": "Lnight", "parts": []any{object{
+		"from": "2026-03-03T23:00:00+01:00", "to": "2026-03-04T07:00:00+01:00",
+		"adjustments": []any{object{"kind": "tone", "adjustment_db": 3., "source": "invented by-law"}},
+	}}}
+	path := "/v1/surveys/" + s.survey + "/rating-level"
+	found := map[string]object{}
+	for _, a := range s.must(200, "POST", path, asked).body["assessments"].([]any) {
+		found[a.(object)["limit_id"].(string)] = a.(object)
+	}
+	// 44.5 dB over all of the night and 3 dB for the tone.
+	s.shows("above", found[over], "exceeded", 47.5, "")
+	s.shows("rounded up to the limit", found[under], "below", 48., "")
+	s.shows("at the night's", found[night], "below", 47.5, "")
+	s.shows("elsewhere", found[indoors], "not_decided", nil, "façade correction")
+	if len(found) != 4 || found[day] != nil || found[there] != nil {
+		t.Errorf("%d comparisons; want those of the night and of any time, at the position", len(found))
+	}
+	// Φ((47.5 − 46)/0.5) = 0.9987, of the meter's class alone (JCGM 106:2012, 7.2).
+	if found[over]["probability"] != 0.9987 || found[over]["uncertainty"] == nil {
+		t.Errorf("probability = %v; want 0.9987", found[over]["probability"])
+	}
+	s.shows("in the comparison of figures", s.assessed(over, ""), "not_decided", nil, "rating-level")
+	if got := s.must(200, "POST", path, with(asked, object{"period": nil})).body["assessments"].([]any); len(got) != 3 {
+		t.Errorf("%d comparisons without a period; want 3", len(got))
+	}
+}
