@@ -117,7 +117,21 @@ func broadband(facts []series.Facts, members []int) []int {
 // carry them, and says how much of the time asked each figure rests on.
 func withUncertainties(p summary.PositionFigures, of []summary.Summary) (summary.PositionFigures, map[string]float64) {
 	coverage := map[string]float64{}
-	p.Levels = slices.Clone(p.Levels)
+	p.Levels, p.Indices = slices.Clone(p.Levels), slices.Clone(p.Indices)
+	for i := range p.Indices {
+		f := &p.Indices[i]
+		var alike []summary.Figure
+		for _, s := range of {
+			for _, g := range s.Indices {
+				if g.Symbol == f.Symbol && f.Level != nil && g.Level != nil && *f.Level == *g.Level && f.Basis == g.Basis {
+					alike = append(alike, g)
+				}
+			}
+		}
+		if len(alike) == 1 {
+			f.Sampling, f.Representativity = alike[0].Sampling, alike[0].Representativity
+		}
+	}
 	for i := range p.Levels {
 		f := &p.Levels[i]
 		var alike []summary.Figure       // that have its level

@@ -57,6 +57,29 @@ func (s PeriodSet) Rate(levels []Decibel) Decibel {
 	return l
 }
 
+// Sensitivities returns by how much the index moves with the level of each period: the
+// share of its energy in the index, or 1 for the highest of the raised levels.
+func (s PeriodSet) Sensitivities(levels []Decibel) []float64 {
+	shares := make([]float64, len(s.Periods))
+	sum, highest := 0.0, 0
+	for i, p := range s.Periods {
+		shares[i] = float64(p.Minutes()) * (levels[i] + p.Penalty).Ratio()
+		sum += shares[i]
+		if levels[i]+p.Penalty > levels[highest]+s.Periods[highest].Penalty {
+			highest = i
+		}
+	}
+	for i := range shares {
+		if shares[i] /= sum; s.Highest {
+			shares[i] = 0
+		}
+	}
+	if s.Highest {
+		shares[highest] = 1
+	}
+	return shares
+}
+
 // Validate reports everything that makes s unfit for use, as one [fault.Error].
 func (s PeriodSet) Validate() error {
 	var bad fault.Fields

@@ -96,3 +96,44 @@ func TestPeriodSetValidate(t *testing.T) {
 		}
 	}
 }
+
+// Sensitivities are the derivatives of the index by each level.
+func TestPeriodSetSensitivities(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		set    string
+		levels []acoustic.Decibel
+	}{
+		{"day_evening_night", []acoustic.Decibel{55, 52, 49}},
+		{"day_evening_night", []acoustic.Decibel{40, 60, 30}},
+		{"day_night", []acoustic.Decibel{82, 76}},
+		{"day_evening_night_highest", []acoustic.Decibel{48, 46, 36}},
+		{"cnel_times_3", []acoustic.Decibel{60, 61, 62}},
+	} {
+		set := named(t, tt.set)
+		got := set.Sensitivities(tt.levels)
+		for i := range tt.levels {
+			const h = 1e-5
+			up, down := append([]acoustic.Decibel{}, tt.levels...), append([]acoustic.Decibel{}, tt.levels...)
+			up[i], down[i] = up[i]+h, down[i]-h
+			if want := float64(set.Rate(up)-set.Rate(down)) / (2 * h); math.Abs(got[i]-want) > 1e-6 {
+				t.Errorf("%s of %v by the level of %d = %v; want %v", tt.set, tt.levels, i, got[i], want)
+			}
+		}
+	}
+}
+
+// A period that ends when it begins is the whole day.
+func TestPeriodMinutes(t *testing.T) {
+	t.Parallel()
+	for want, p := range map[int]acoustic.Period{
+		1440: {From: 7 * 60, To: 7 * 60},
+		480:  {From: 23 * 60, To: 7 * 60},
+		720:  {From: 7 * 60, To: 19 * 60},
+		1:    {From: 1439, To: 0},
+	} {
+		if got := p.Minutes(); got != want {
+			t.Errorf("from %d to %d = %d minutes; want %d", p.From, p.To, got, want)
+		}
+	}
+}

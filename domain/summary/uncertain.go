@@ -26,6 +26,7 @@ type Doubt struct {
 	plan       *Plan
 	every      bool  // one cell for each sample
 	stretch    []int // of the cells of Ask
+	period     []int // of the cells of Ask: index in the period set, -1 for none
 	stretches  int
 	unwanted   bool
 	percentile bool // distributions are needed
@@ -44,19 +45,26 @@ func DoubtOf(p *Plan) Doubt {
 		return d
 	}
 	var spans []series.Span
+	var periods []int // of spans
 	var asked time.Duration
-	for _, c := range p.Ask.Cells {
+	cells := p.Ask.Cells
+	byDays := cells[len(cells)-1].To.Sub(cells[0].From) >= longestQuarters // which hold all periods
+	for j, c := range cells {
 		asked += c.To.Sub(c.From)
-		if n := len(spans); n > 0 && spans[n-1].To.Equal(c.From) {
+		period := -1
+		if slot := p.places[j].slot; slot >= 0 && !byDays {
+			period = p.slots[slot].period
+		}
+		if n := len(spans); n > 0 && spans[n-1].To.Equal(c.From) && periods[n-1] == period {
 			spans[n-1].To = c.To
 		} else {
-			spans = append(spans, c.Span)
+			spans, periods = append(spans, c.Span), append(periods, period)
 		}
 	}
 	d.every = asked/interval <= mostRead
 	ends := stretchEnds(series.Span{From: spans[0].From, To: spans[len(spans)-1].To}, p.request.Zone)
 	i := 0
-	for _, c := range spans {
+	for j, c := range spans {
 		for at := c.From; at.Before(c.To); {
 			end := at.Add(interval) // from the beginning of each cell, so that no sample is cut off
 			if !d.every {
@@ -73,7 +81,7 @@ func DoubtOf(p *Plan) Doubt {
 				group = i
 			}
 			d.Ask.Cells = append(d.Ask.Cells, series.Cell{Span: series.Span{From: at, To: end}, Group: group})
-			d.stretch = append(d.stretch, i)
+			d.stretch, d.period = append(d.stretch, i), append(d.period, periods[j])
 			d.stretches = i + 1
 			at = end
 		}
@@ -122,6 +130,7 @@ func (d Doubt) Doubted(s *Summary, a series.Answer) {
 			f.Representativity = &representativity
 		}
 	})
+	d.periods(s, a)
 }
 
 // Estimated is an uncertainty, or why there is none.
@@ -136,10 +145,28 @@ func estimated(e uncertainty.Estimate, reason string) Estimated { return Estimat
 // ofSamples makes uncertainties from every sample.
 func (d Doubt) ofSamples(a series.Answer, give func(symbol string, sampling, representativity Estimated)) {
 	interval := d.plan.header.Interval
-	var runs []series.Run
+	runs := d.runs(a, func(int) bool { return true })
+	s := uncertainty.NewStream(interval, d.percentile)
+	for _, r := range runs {
+		s.Add(r)
+	}
+	f := &d.plan.form
+	give(f.mean, estimated(s.SamplingOfMean()), estimated(s.OfMean()))
+	if !d.percentile {
+		return
+	}
+	for i, name := range f.names(d.plan.request.Percentiles) {
+		p := d.plan.request.Percentiles[i]
+		give(name, estimated(uncertainty.SamplingOfExceedance(runs, interval, p)), estimated(s.OfExceedance(p)))
+	}
+}
+
+// runs returns the samples of those cells that count, in time order.
+func (d Doubt) runs(a series.Answer, counts func(cell int) bool) (runs []series.Run) {
+	interval := d.plan.header.Interval
 	var end time.Time
 	for i, t := range a.Tallies {
-		if t.Samples() == 0 {
+		if t.Samples() == 0 || !counts(i) {
 			continue
 		}
 		l := t.Min
@@ -157,19 +184,7 @@ func (d Doubt) ofSamples(a series.Answer, give func(symbol string, sampling, rep
 		last.Levels = append(last.Levels, l)
 		end = from.Add(interval)
 	}
-	s := uncertainty.NewStream(interval, d.percentile)
-	for _, r := range runs {
-		s.Add(r)
-	}
-	f := &d.plan.form
-	give(f.mean, estimated(s.SamplingOfMean()), estimated(s.OfMean()))
-	if !d.percentile {
-		return
-	}
-	for i, name := range f.names(d.plan.request.Percentiles) {
-		p := d.plan.request.Percentiles[i]
-		give(name, estimated(uncertainty.SamplingOfExceedance(runs, interval, p)), estimated(s.OfExceedance(p)))
-	}
+	return runs
 }
 
 // ofStretches makes uncertainties from aggregates. Of the gaps between samples they tell

@@ -32,6 +32,26 @@ func (e Estimate) Expanded() (u acoustic.Decibel, k float64) {
 	return acoustic.Decibel(k) * e.Standard, k
 }
 
+// Combined returns the uncertainty of a figure that moves with others by the
+// sensitivities given, taken as independent (law of propagation, GUM 5.1.2), with
+// effective degrees of freedom by the formula of Welch and Satterthwaite (GUM G.4.1).
+func Combined(of []Estimate, sensitivities []float64) Estimate {
+	c := Estimate{Effective: math.Inf(1)}
+	squares, quarts := 0.0, 0.0
+	for i, e := range of {
+		u := sensitivities[i] * float64(e.Standard)
+		squares, quarts = squares+u*u, quarts+u*u*u*u/e.Freedom
+		c.Effective = min(c.Effective, e.Effective)
+		c.AtMost = c.AtMost || e.AtMost
+		c.Freedom += e.Freedom // where nothing scatters
+	}
+	c.Standard = acoustic.Decibel(math.Sqrt(squares))
+	if quarts > 0 {
+		c.Freedom = squares * squares / quarts
+	}
+	return c
+}
+
 // leastEffective is the effective sample size below which no figure is given. Fewer
 // readings say too little about their own scatter (house value).
 const leastEffective = 10

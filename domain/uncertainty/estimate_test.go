@@ -200,3 +200,19 @@ func TestShift(t *testing.T) {
 		}
 	}
 }
+
+// GUM 5.1.2 and G.4.1: sensitivities ½ and ¼, 0.4 dB with 10 and 0.8 dB with 20 degrees of
+// freedom make sqrt(0.2² + 0.2²) and 0.08²/(0.2⁴/10 + 0.2⁴/20).
+func TestCombined(t *testing.T) {
+	t.Parallel()
+	of := []uncertainty.Estimate{{Standard: 0.4, Freedom: 10, Effective: 40}, {Standard: 0.8, Freedom: 20, Effective: 60, AtMost: true}}
+	got := uncertainty.Combined(of, []float64{0.5, 0.25})
+	freedom := 0.08 * 0.08 / (0.0016/10 + 0.0016/20)
+	if math.Abs(float64(got.Standard)-math.Sqrt(0.08)) > 1e-12 || math.Abs(got.Freedom-freedom) > 1e-9 || got.Effective != 40 || !got.AtMost {
+		t.Errorf("Combined = %+v; want %v with %v degrees of freedom", got, math.Sqrt(0.08), freedom)
+	}
+	still := uncertainty.Combined([]uncertainty.Estimate{{Freedom: 9, Effective: 10}, {Freedom: 9, Effective: 10}}, []float64{0.5, 0.5})
+	if u, k := still.Expanded(); u != 0 || math.IsNaN(k) || math.IsInf(k, 0) {
+		t.Errorf("of what does not scatter: %v, k = %v; want 0", u, k)
+	}
+}
