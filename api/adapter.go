@@ -155,7 +155,7 @@ func answerWith(c *gin.Context, status int) { c.Set(statusKey, status) }
 func (s *server) failure(c *gin.Context, err error) request.Answer {
 	p := problemOf(c, err)
 	if p.Status >= http.StatusInternalServerError && !errors.Is(err, context.Canceled) {
-		s.log.ErrorContext(c.Request.Context(), "request failed", "request_id", p.RequestID, "path", p.Instance, "error", err.Error())
+		s.log.ErrorContext(c.Request.Context(), "request failed", "request_id", p.RequestID, "path", masked(c), "error", err.Error())
 	}
 	a := request.Answer{Status: p.Status, Headers: map[string]string{"Content-Type": "application/problem+json"}}
 	if r, ok := errors.AsType[*refusal](err); ok {

@@ -110,7 +110,7 @@ func (h documentHandlers) get(c *gin.Context) {
 	name := id.String() + map[string]string{calibration.PDF: ".pdf", calibration.XML: ".xml"}[d.MediaType]
 	c.Header("Content-Length", strconv.Itoa(len(data)))
 	c.Header("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": name}))
-	c.Header("Content-Security-Policy", "default-src 'none'; sandbox")
+	c.Header("Content-Security-Policy", inert+"; sandbox")
 	c.Header("Repr-Digest", "sha-256=:"+base64.StdEncoding.EncodeToString(d.SHA256)+":")
 	c.Header("Cache-Control", "private, no-cache")
 	c.Data(http.StatusOK, d.MediaType, data)

@@ -102,7 +102,7 @@ func (s *server) problemPage(c *gin.Context) {
 		return
 	}
 	c.Header("Content-Type", "text/html; charset=utf-8")
-	c.Header("Content-Security-Policy", "default-src 'none'")
+	c.Header("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
 	c.Status(http.StatusOK)
 	_ = problemTemplate.Execute(c.Writer, struct{ Code, Help string }{code, help})
 }

@@ -107,7 +107,7 @@ func (h webhookHandlers) list(c *gin.Context) (List[Webhook], error) {
 // create makes a webhook and shows its secret, this once.
 //
 //	@Summary		Have changes posted to an address
-//	@Description	Each change that this key's clients see from now on is posted as a Change, signed by Standard Webhooks: webhook-id, webhook-timestamp, webhook-signature (v1, HMAC-SHA256 with the secret that the answer shows, this once). Changes of keys and webhooks are not. Order is not kept: seq tells it. A message may come twice, with the same webhook-id. Any 2xx within 10 s takes it; else it is sent again after 5 s, 5 min, 30 min, 2 h, 5 h, 10 h, 14 h, 20 h and 24 h. 410 disables the webhook; so does revoking the key that made or last changed it.
+//	@Description	Each change that this key's clients see from now on is posted as a Change, signed by Standard Webhooks: webhook-id, webhook-timestamp, webhook-signature (v1, HMAC-SHA256 with the secret that the answer shows, this once). Changes of keys and webhooks are not. Order is not kept: seq tells it. A message may come twice, with the same webhook-id. Any 2xx within 10 s takes it; else it is sent again after 5 s, 5 min, 30 min, 2 h, 5 h, 10 h, 14 h, 20 h and 24 h. 410 disables the webhook; so does giving a message up when none was taken since it was due, and revoking the key that made or last changed it.
 //	@Tags			webhooks
 //	@Accept			json
 //	@Param			webhook	body		NewWebhook	true	"Where to"

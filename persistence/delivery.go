@@ -160,6 +160,14 @@ func (s *Store) beginAttempt(ctx context.Context, id uuid.UUID, round int) (m we
 	return m, ok && err == nil, err
 }
 
+// nothingTaken says, of a message that is given up, why its webhook gets no more: nothing was
+// taken since the message was due (Standard Webhooks has such a receiver disabled). It is empty if something was.
+const nothingTaken = `
+	select case when exists (
+		select from webhook_delivery t where t.webhook_id = $1 and t.state = 'delivered' and t.attempted_at > d.created_at)
+	then '' else 'the receiver took nothing since ' || to_char(d.created_at at time zone 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS"Z"') end
+	from webhook_delivery d where d.id = $2`
+
 // endAttempt notes what came of an attempt. again is false unless it is to be tried again after wait.
 func (s *Store) endAttempt(ctx context.Context, m webhook.Message, o webhook.Outcome) (wait time.Duration, again bool, err error) {
 	state, now := webhook.Delivered, s.stamp()
@@ -178,8 +186,20 @@ func (s *Store) endAttempt(ctx context.Context, m webhook.Message, o webhook.Out
 	err = s.write(ctx, func(tx pgx.Tx) error {
 		if _, err := tx.Exec(ctx, `
 			update webhook_delivery set state = $3, next_attempt_at = $4, status = $5, error = $6
-			where id = $1 and round = $2 and state = 'pending'`, m.Delivery, m.Round, state, next, status, o.Error); err != nil || !o.Gone {
+			where id = $1 and round = $2 and state = 'pending'`, m.Delivery, m.Round, state, next, status, o.Error); err != nil {
 			return err
+		}
+		reason := ""
+		switch {
+		case o.Gone:
+			reason = "the receiver answered 410 Gone"
+		case state == webhook.Failed:
+			if err := tx.QueryRow(ctx, nothingTaken, m.Webhook, m.Delivery).Scan(&reason); err != nil {
+				return err
+			}
+		}
+		if reason == "" {
+			return nil
 		}
 		w, err := oneWebhook(ctx, tx, `select `+webhookColumns+` from webhook where id = $1 for update`, m.Webhook)
 		if fault.KindOf(err) == fault.NotFound || err == nil && !w.Enabled {
@@ -188,7 +208,7 @@ func (s *Store) endAttempt(ctx context.Context, m webhook.Message, o webhook.Out
 		if err != nil {
 			return err
 		}
-		w.Enabled, w.DisabledReason = false, "the receiver answered 410 Gone"
+		w.Enabled, w.DisabledReason = false, reason
 		_, err = s.changeWebhook(ctx, tx, w, "disabled", w.DisabledReason)
 		return err
 	})

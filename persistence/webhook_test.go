@@ -294,6 +294,14 @@ func TestDelivery(t *testing.T) {
 	if d.Attempts != 10 || d.NextAttemptAt != nil {
 		t.Errorf("delivery %+v; want 10 attempts and no next", d)
 	}
+	// Nothing was taken since: the webhook is disabled until someone enables it.
+	if w, err = s.Webhook(ctx, w.ID); err != nil || w.Enabled || !strings.HasPrefix(w.DisabledReason, "the receiver took nothing since 20") {
+		t.Errorf("webhook %+v, %v; want it disabled because nothing was taken", w, err)
+	}
+	w.Enabled, w.DisabledReason = true, ""
+	if w, err = s.UpdateWebhook(ctx, w); err != nil {
+		t.Fatal(err)
+	}
 
 	// Gone: the webhook is disabled, and what waits is given up.
 	r.answers(func(webhook.Message) webhook.Outcome { return webhook.Outcome{Status: 410, Error: "gone", Gone: true} })
