@@ -88,8 +88,9 @@ func seeds() map[string]seed {
 type example struct {
 	body    func(r *records) any // sent as JSON or, a string, as it is
 	headers []string
-	status  int  // of the answer to who may and owns what is asked for; 0: a success
-	all     bool // for keys of every client alone
+	query   func(r *records) string // without "?"
+	status  int                     // of the answer to who may and owns what is asked for; 0: a success
+	all     bool                    // for keys of every client alone
 }
 
 // examples has a line for each route that changes something or takes a body, unless a
@@ -102,6 +103,8 @@ var examples = map[string]example{
 	"POST /v1/keys":              {body: func(r *records) any { return aKeyOf(r) }, all: true},
 	"POST /v1/keys/:id/rotation": {body: always(object{"overlap_s": 0}), all: true},
 	"GET /v1/audit/verification": {all: true},
+
+	"GET /v1/affected-surveys": {query: func(r *records) string { return "instrument_id=" + r.id("instruments") }},
 
 	"POST /v1/projects":               {body: func(r *records) any { return aProject(r) }},
 	"PATCH /v1/projects/:id":          {body: always(object{"title": "Quay at night"})},
@@ -306,6 +309,9 @@ func (r *records) request(t *testing.T, route string) question {
 		}
 	}
 	a.path = strings.Join(parts, "/")
+	if q := examples[route].query; q != nil {
+		a.path += "?" + q(r)
+	}
 	doc, err := description()
 	if err != nil {
 		t.Fatal(err)
@@ -615,7 +621,8 @@ func attempts(t *testing.T, route string, ours, theirs *records) []attempt {
 		}
 		if parameter := strings.TrimSuffix(kind, "s") + "_id"; filters(t, route, parameter) {
 			one := base
-			one.path += "?" + parameter + "=" + id
+			path, _, _ := strings.Cut(one.path, "?")
+			one.path = path + "?" + parameter + "=" + id
 			all = append(all, attempt{ours: one, never: one.with(id, never), id: id, replaced: never})
 		}
 	}
