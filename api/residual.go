@@ -26,9 +26,9 @@ type Corrected struct {
 
 // ResidualLimits say what is done about residual sound, by how far a level lies above it.
 type ResidualLimits struct {
-	LeastDB  Level  `json:"least_db" example:"3"`   // At or below this difference no corrected level is given
-	EnoughDB Level  `json:"enough_db" example:"10"` // From this difference on nothing is taken off
-	Source   string `json:"source" example:"local by-law"`
+	LeastDB  Level  `json:"least_db"`                      // At or below this difference no corrected level is given
+	EnoughDB Level  `json:"enough_db"`                     // From this difference on nothing is taken off
+	Source   string `json:"source" example:"local by-law"` // Where they are laid down
 }
 
 func (in *ResidualLimits) limits() *acoustic.ResidualLimits {
