@@ -36,6 +36,7 @@ type Store interface {
 	componentStore
 	historyStore
 	dueStore
+	gapStore
 	affectedStore
 	personStore
 	nonconformityStore
@@ -139,6 +140,7 @@ func newEngine(s *server) *gin.Engine {
 	componentHandlers{s}.routes(v1)
 	historyHandlers{s}.routes(v1)
 	dueHandlers{s}.routes(v1)
+	gapHandlers{s}.routes(v1)
 	affectedHandlers{s}.routes(v1)
 	personHandlers{s}.routes(v1)
 	nonconformityHandlers{s}.routes(v1)

@@ -150,6 +150,7 @@ var grants = map[string]string{
 	"POST /v1/surveys/:id/field-checks":      "qa consultant field",
 	"GET /v1/affected-surveys":               "qa",
 	"GET /v1/calibrations/due":               "qa",
+	"GET /v1/calibrations/gaps":              "qa",
 	"POST /v1/certificates/:id/withdrawal":   "qa",
 	"POST /v1/certificates/:id/confirmation": "qa",
 	"GET /v1/certificates/:id/statuses":      "qa consultant field",

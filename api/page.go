@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"net/url"
+	"slices"
 	"strconv"
 
 	"github.com/gin-gonic/gin"
@@ -27,23 +28,33 @@ const (
 
 // pageOf reads limit and cursor. One record more than a page is asked for, to know whether more follow.
 func (s *server) pageOf(c *gin.Context) (request.Page, error) {
-	p := request.Page{Limit: defaultLimit}
+	p, _, err := s.pageOfWalks(c, "")
+	return p, err
+}
+
+// pageOfWalks is pageOf for a list that walks several things in turn: it returns the walk
+// that the page goes on with too, the first where there is no cursor.
+func (s *server) pageOfWalks(c *gin.Context, walks ...string) (p request.Page, walk string, err error) {
+	p.Limit, walk = defaultLimit, walks[0]
 	if text, ok := c.GetQuery("limit"); ok {
 		n, err := strconv.Atoi(text)
 		if err != nil || n < 1 || n > maxLimit {
-			return p, badParameter("limit", "out_of_range", "must be a whole number from 1 to "+itoa(maxLimit))
+			return p, walk, badParameter("limit", "out_of_range", "must be a whole number from 1 to "+itoa(maxLimit))
 		}
 		p.Limit = n
 	}
 	if text, ok := c.GetQuery("cursor"); ok {
-		id, ok := s.openCursor(c, text)
-		if !ok {
-			return p, badParameter("cursor", "unknown_cursor", "was not issued for this list and filter")
+		i := slices.IndexFunc(walks, func(walk string) (ok bool) {
+			p.After, ok = s.openCursor(c, walk, text)
+			return ok
+		})
+		if i < 0 {
+			return p, walk, badParameter("cursor", "unknown_cursor", "was not issued for this list and filter")
 		}
-		p.After = id
+		walk = walks[i]
 	}
 	p.Limit++
-	return p, nil
+	return p, walk, nil
 }
 
 // listAll answers a page of the records that list reads.
@@ -96,11 +107,7 @@ func listOf[R, T any](s *server, c *gin.Context, p request.Page, recs []R, id fu
 	l := List[T]{Items: make([]T, 0, len(recs))}
 	if len(recs) == p.Limit {
 		recs = recs[:p.Limit-1]
-		cursor := s.cursor(c, id(recs[len(recs)-1]))
-		l.NextCursor = &cursor
-		q := c.Request.URL.Query()
-		q.Set("cursor", cursor)
-		c.Header("Link", "<"+c.Request.URL.Path+"?"+q.Encode()+`>; rel="next"`)
+		l.NextCursor = s.more(c, "", id(recs[len(recs)-1]))
 	}
 	for _, r := range recs {
 		l.Items = append(l.Items, body(r))
@@ -108,21 +115,27 @@ func listOf[R, T any](s *server, c *gin.Context, p request.Page, recs []R, id fu
 	return l
 }
 
-// cursor seals the last id of a page to the list and filter it was asked with.
-func (s *server) cursor(c *gin.Context, last uuid.UUID) string {
-	return base64.RawURLEncoding.EncodeToString(append(last[:], s.cursorSeal(c, last)...))
+// more tells where the next page of a list begins: after the last id of the walk that
+// the list is at, "" where it has but one.
+func (s *server) more(c *gin.Context, walk string, last uuid.UUID) *string {
+	cursor := base64.RawURLEncoding.EncodeToString(append(last[:], s.cursorSeal(c, walk, last)...))
+	q := c.Request.URL.Query()
+	q.Set("cursor", cursor)
+	c.Header("Link", "<"+c.Request.URL.Path+"?"+q.Encode()+`>; rel="next"`)
+	return &cursor
 }
 
-func (s *server) openCursor(c *gin.Context, text string) (last uuid.UUID, ok bool) {
+func (s *server) openCursor(c *gin.Context, walk, text string) (last uuid.UUID, ok bool) {
 	b, err := base64.RawURLEncoding.DecodeString(text)
 	if err != nil || len(b) != 32 {
 		return last, false
 	}
 	copy(last[:], b)
-	return last, hmac.Equal(b[16:], s.cursorSeal(c, last))
+	return last, hmac.Equal(b[16:], s.cursorSeal(c, walk, last))
 }
 
-func (s *server) cursorSeal(c *gin.Context, last uuid.UUID) []byte {
+// cursorSeal seals the last id of a page to the list, the filter it was asked with and the walk.
+func (s *server) cursorSeal(c *gin.Context, walk string, last uuid.UUID) []byte {
 	filter := url.Values{}
 	for name, values := range c.Request.URL.Query() {
 		if name != "cursor" && name != "limit" {
@@ -131,7 +144,7 @@ func (s *server) cursorSeal(c *gin.Context, last uuid.UUID) []byte {
 	}
 	mac := hmac.New(sha256.New, s.cursorSecret)
 	mac.Write(last[:])
-	mac.Write([]byte(c.Request.URL.Path + "?" + filter.Encode()))
+	mac.Write([]byte(c.Request.URL.Path + "?" + filter.Encode() + "#" + walk))
 	return mac.Sum(nil)[:16]
 }
 

@@ -96,7 +96,7 @@ func TestGapsOfRecords(t *testing.T) {
 	low, high := acoustic.Level(-50), acoustic.Level(50)
 	over.LimitLowDB, over.LimitHighDB = &low, &high
 	bad.Results = []calibration.CertificateResult{over}
-	got := calibration.GapsOfRecords(w.Instruments, []calibration.Certificate{good, bad}, map[uuid.UUID]bool{good.ID: true})
+	got := calibration.GapsOfRecords(w.Instruments, []calibration.Certificate{good, bad}, map[uuid.UUID]bool{good.ID: true}, []calibration.RuleProfile{profile("environmental")})
 	var kinds []string
 	for _, g := range got {
 		kinds = append(kinds, string(g.Kind))

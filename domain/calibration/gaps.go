@@ -24,6 +24,22 @@ const (
 	GapLevelNotCertified             GapKind = "calibrator_level_not_certified"
 )
 
+// GapKinds are the kinds of gap, in alphabetical order.
+var GapKinds = []GapKind{
+	GapLevelNotCertified, GapCertificateWithoutDocument, GapCertificateWithoutUncertainty, GapConformity,
+	GapInstrumentWithoutCertificate, GapSerialNumber, GapSeriesWithoutCertificate, GapSeriesWithoutChecks,
+}
+
+// OfRecords reports whether [GapsOfRecords] may tell of k.
+func (k GapKind) OfRecords() bool {
+	return k != GapLevelNotCertified && k != GapSeriesWithoutCertificate && k != GapSeriesWithoutChecks
+}
+
+// OfSurveys reports whether [GapsOfVerdict] may tell of k.
+func (k GapKind) OfSurveys() bool {
+	return k != GapCertificateWithoutDocument && k != GapConformity && k != GapInstrumentWithoutCertificate
+}
+
 // Gap is something missing in the records.
 type Gap struct {
 	Kind     GapKind
@@ -33,15 +49,15 @@ type Gap struct {
 	Detail   string
 }
 
-// GapsOfRecords returns what is missing of instruments that are calibrated and of their
-// confirmed certificates, by kind and subject. documented holds the certificates whose
-// document is kept.
-func GapsOfRecords(instruments []Instrument, certificates []Certificate, documented map[uuid.UUID]bool) []Gap {
+// GapsOfRecords returns what is missing of instruments and of their confirmed
+// certificates, by kind and subject. documented holds the certificates whose document
+// is kept. A certificate is missed of the kinds for which one of the profiles sets an interval.
+func GapsOfRecords(instruments []Instrument, certificates []Certificate, documented map[uuid.UUID]bool, profiles []RuleProfile) []Gap {
 	var gaps []Gap
 	owner := map[uuid.UUID]Instrument{}
 	for _, i := range instruments {
 		owner[i.ID] = i
-		if !slices.ContainsFunc(certificates, func(c Certificate) bool { return c.InstrumentID == i.ID && c.State != Draft }) {
+		if _, wanted := strictest(profiles, i.Kind); wanted && !slices.ContainsFunc(certificates, func(c Certificate) bool { return c.InstrumentID == i.ID && c.State != Draft }) {
 			gaps = append(gaps, Gap{Kind: GapInstrumentWithoutCertificate, Subject: aboutInstrument(i), Detail: fmt.Sprintf("The %v has no certificate.", i)})
 		}
 	}
