@@ -29,7 +29,7 @@ type HistoryEntry struct {
 
 // Trend is how the sensitivity of one channel of a meter went over its acoustic field checks.
 type Trend struct {
-	Channel                int               `json:"channel"`
+	Channel                int               `json:"channel"`                    // Channel of the meter
 	Checks                 int               `json:"checks"`                     // Field checks it is made from
 	SlopeDBPerYear         *acoustic.Decibel `json:"slope_db_per_year"`          // Least-squares slope of the drift between checks added up, adjustments taken out; null below five checks or 30 days
 	StandardErrorDBPerYear *acoustic.Decibel `json:"standard_error_db_per_year"` // Of the slope

@@ -41,6 +41,8 @@ func seriesOf(id uuid.UUID) string {
 			values ($id, $id, 1, now(), now(), 'J', 'Invented', 'UTC');
 		insert into survey (client_id, id, version, created_at, recorded_at, project_id, kind, operator, started_at, rule_profile, rule_profile_edition)
 			values ($id, $id, 1, now(), now(), $id, 'environmental', '', '2026-03-03 07:00Z', 'environmental', '1');
+		insert into position (client_id, id, version, created_at, recorded_at, project_id, number, label, setting)
+			values ($id, $id, 1, now(), now(), $id, 1, 'Gate', 'free_field');
 		insert into series (client_id, id, version, created_at, recorded_at, survey_id, position_id, instrument_id, channel, quantity, interval_us, withdrawn)
 			values ($id, $id, 1, now(), now(), $id, $id, $id, 1, 'LAF', 1000000, false);
 		insert into series_content (client_id, series_id, revision, starts_at, ends_at, numbers, under, over, lowest, highest)
