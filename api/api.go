@@ -42,6 +42,9 @@ type Store interface {
 	nonconformityStore
 	fieldCheckStore
 	surveyStore
+	noteStore
+	readinessStore
+	attachmentStore
 	seriesStore
 	exclusionStore
 	soundEventStore
@@ -146,6 +149,9 @@ func newEngine(s *server) *gin.Engine {
 	nonconformityHandlers{s}.routes(v1)
 	fieldCheckHandlers{s}.routes(v1)
 	surveyHandlers{s}.routes(v1)
+	noteHandlers{s}.routes(v1)
+	readinessHandlers{s}.routes(v1)
+	attachmentHandlers{s}.routes(v1)
 	seriesHandlers{s}.routes(v1)
 	exclusionHandlers{s}.routes(v1)
 	proposalHandlers{s}.routes(v1)

@@ -36,6 +36,7 @@ type FieldCheckMembers struct {
 	CalibratorID      uuid.UUID    `json:"calibrator_id"`                                                   // Sound calibrator
 	Channel           *int         `json:"channel,omitempty" minimum:"1" maximum:"1000"`                    // Channel of the meter, 1 unless given
 	At                time.Time    `json:"at"`                                                              // When
+	MeterAt           *time.Time   `json:"meter_at,omitempty" extensions:"x-nullable"`                      // What the meter's own clock showed then; absent: it was not compared
 	Signal            *string      `json:"signal,omitempty" enums:"acoustic,electrical" default:"acoustic"` // An electrical signal does not test the microphone and never counts
 	Weighting         *string      `json:"weighting,omitempty" enums:"A,C,Z" default:"A"`                   // Frequency weighting of the reading
 	NominalDB         Level        `json:"nominal_db"`                                                      // The calibrator's setting
@@ -67,6 +68,7 @@ type FieldCheck struct {
 	CalibratorID      uuid.UUID   `json:"calibrator_id"`                      // Sound calibrator
 	Channel           int         `json:"channel"`                            // Channel of the meter
 	At                time.Time   `json:"at"`                                 // When
+	MeterAt           *time.Time  `json:"meter_at"`                           // What the meter's own clock showed then; null: it was not compared
 	Signal            string      `json:"signal" enums:"acoustic,electrical"` // An electrical signal does not test the microphone and never counts
 	Weighting         string      `json:"weighting" enums:"A,C,Z"`            // Frequency weighting of the reading
 	NominalDB         Level       `json:"nominal_db"`                         // The calibrator's setting
@@ -90,7 +92,7 @@ func correctionsOf(k calibration.FieldCheck) Corrections {
 func fieldCheckOf(k calibration.FieldCheck) FieldCheck {
 	return FieldCheck{
 		Stamp{k.ID, k.Version, k.CreatedAt, k.RecordedAt},
-		k.InstrumentID, k.CalibratorID, k.Channel, k.At, k.Signal, k.Weighting,
+		k.InstrumentID, k.CalibratorID, k.Channel, k.At, k.MeterAt, k.Signal, k.Weighting,
 		Level(k.NominalDB), k.FrequencyHz, Level(k.ExpectedDB), orNil(k.CertificateID), Level(k.AsFoundDB), (*Level)(k.AsLeftDB),
 		correctionsOf(k), k.StaticPressureKPa, k.TemperatureC, nil,
 	}
@@ -99,7 +101,7 @@ func fieldCheckOf(k calibration.FieldCheck) FieldCheck {
 // putFieldCheckOf returns the body that would make k.
 func putFieldCheckOf(k calibration.FieldCheck) PutFieldCheck {
 	m := FieldCheckMembers{
-		CalibratorID: k.CalibratorID, Channel: &k.Channel, At: k.At, Signal: &k.Signal, Weighting: &k.Weighting,
+		CalibratorID: k.CalibratorID, Channel: &k.Channel, At: k.At, MeterAt: k.MeterAt, Signal: &k.Signal, Weighting: &k.Weighting,
 		NominalDB: Level(k.NominalDB), FrequencyHz: k.FrequencyHz, AsFoundDB: Level(k.AsFoundDB), AsLeftDB: (*Level)(k.AsLeftDB),
 		Corrections: orNil(correctionsOf(k)), StaticPressureKPa: k.StaticPressureKPa, TemperatureC: k.TemperatureC,
 	}
@@ -120,6 +122,7 @@ func (in FieldCheckMembers) fieldCheck(k calibration.FieldCheck) calibration.Fie
 	if in.Channel != nil {
 		k.Channel = *in.Channel
 	}
+	k.MeterAt = utcOrNil(in.MeterAt)
 	k.NominalDB, k.FrequencyHz, k.AsFoundDB = acoustic.Level(in.NominalDB), in.FrequencyHz, acoustic.Level(in.AsFoundDB)
 	k.AsLeftDB, k.ExpectedDB, k.CertificateID = (*acoustic.Level)(in.AsLeftDB), 0, uuid.Nil
 	if in.ExpectedDB != nil {

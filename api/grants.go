@@ -62,6 +62,18 @@ var grants = map[string]string{
 	"POST /v1/surveys/:id/void":     "consultant",
 	"GET /v1/surveys/:id/versions":  "qa consultant field job_system",
 
+	"GET /v1/surveys/:id/readiness":    "qa consultant field",
+	"GET /v1/surveys/:id/outstanding":  "qa consultant field",
+	"GET /v1/surveys/:id/notes":        "qa consultant field",
+	"POST /v1/surveys/:id/notes":       "consultant field",
+	"GET /v1/notes/:id":                "qa consultant field",
+	"PUT /v1/notes/:id":                "consultant field",
+	"GET /v1/surveys/:id/attachments":  "qa consultant field client",
+	"POST /v1/surveys/:id/attachments": "consultant field",
+	"GET /v1/attachments/:id":          "qa consultant field client",
+	"PUT /v1/attachments/:id":          "consultant field",
+	"GET /v1/attachments/:id/file":     "qa consultant field client",
+
 	"GET /v1/surveys/:id/series":              "qa consultant field",
 	"POST /v1/surveys/:id/series":             "consultant field",
 	"GET /v1/series/:id":                      "qa consultant field",

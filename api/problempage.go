@@ -35,6 +35,7 @@ var problemHelp = map[string]string{
 	"invalid":                "The request was understood but cannot succeed. The errors name every member that is wrong.",
 	"issuer_unreachable":     "The issuer of OpenID Connect tokens does not answer. Keys are taken meanwhile.",
 	"limit_removed":          "The limit was removed already.",
+	"location_kept":          "The file may tell where it was taken, and that cannot be removed from a file of its kind. Ask whoever measured for it.",
 	"method_not_allowed":     "The path knows other methods: see Allow.",
 	"not_a_draft":            "The certificate is no draft: it was confirmed already.",
 	"not_accepted":           "Only an accepted import can be withdrawn.",

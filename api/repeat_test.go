@@ -14,6 +14,7 @@ import (
 	"leveltrail/api"
 	"leveltrail/domain/survey"
 	"leveltrail/persistence"
+	"leveltrail/persistence/pgtest"
 )
 
 func TestIdempotencyKey(t *testing.T) {
@@ -260,4 +261,56 @@ func TestPut(t *testing.T) {
 	s.must(200, "PUT", path, body, "If-None-Match", "*")
 	s.refused(422, "invalid", []string{"/survey_id unknown_reference"}, "PUT", "/v1/series/"+uuid.Must(uuid.NewV7()).String(),
 		with(body, object{"survey_id": uuid.NewString()}), "If-None-Match", "*")
+}
+
+// TestPutAtOnce sends each record that a phone makes under an id of its own fifty times at once.
+func TestPutAtOnce(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	project := s.must(200, "GET", "/v1/surveys/"+s.survey, nil).body["project_id"]
+	levels := make([]any, 3600)
+	for i := range levels {
+		levels[i] = 50. + float64(i%100)/10
+	}
+	for kind, body := range map[string]any{
+		"positions":    object{"project_id": project, "number": 7, "label": "Yard"},
+		"surveys":      with(aSurvey, object{"project_id": project}),
+		"field-checks": with(check(s.meter, s.calibrator, "2026-03-03T06:30:00+01:00", 93.9), object{"instrument_id": s.meter}),
+		"notes":        with(aNote, object{"survey_id": s.survey}),
+		"series": object{
+			"survey_id": s.survey, "position_id": s.position, "instrument_id": s.meter, "quantity": "LAF", "interval_s": 1,
+			"started_at": "2026-03-03T07:00:00+01:00", "levels_db": levels,
+		},
+		"attachments": aPhoto(with(aCaption, object{"survey_id": s.survey})),
+	} {
+		id := uuid.Must(uuid.NewV7()).String()
+		headers := []string{"If-None-Match", "*"}
+		if kind == "attachments" {
+			headers = append(headers, "Content-Type", formType)
+		}
+		answers := make([]answer, 50)
+		var wg sync.WaitGroup
+		for i := range answers {
+			wg.Go(func() { answers[i] = s.call("PUT", "/v1/"+kind+"/"+id, body, headers...) })
+		}
+		wg.Wait()
+		created := 0
+		for _, a := range answers {
+			if a.status == http.StatusCreated {
+				created++
+			} else if a.status != http.StatusOK {
+				t.Fatalf("PUT %s = %d %s; want 201 once, then 200", kind, a.status, a.raw)
+			}
+			if string(a.raw) != string(answers[0].raw) {
+				t.Errorf("PUT %s answers %.500s and %.500s; want all alike", kind, answers[0].raw, a.raw)
+			}
+		}
+		var entries int
+		if err := pgtest.Connect(t, s.db.Superuser).QueryRow(t.Context(), `select count(*) from journal where record_id = $1`, id).Scan(&entries); err != nil {
+			t.Fatal(err)
+		}
+		if created != 1 || entries < 1 || entries > 2 || entries == 2 && kind != "series" { // a series and its samples
+			t.Errorf("PUT %s: created %d times, %d entries in the journal; want 1 and 1", kind, created, entries)
+		}
+	}
 }

@@ -34,6 +34,7 @@ type NewSurvey struct {
 	RuleProfile *string        `json:"rule_profile,omitempty"`                     // Code of the rule profile; absent: that of the kind
 	Edition     *string        `json:"rule_profile_edition,omitempty"`             // Its edition; absent: the newest when the profile is chosen, which stays
 	Uncertainty []Contribution `json:"uncertainty,omitempty"`                      // What is known of the measurement uncertainty of its results, in the manner of ISO 1996-2
+	Planned     *Plan          `json:"planned,omitempty" extensions:"x-nullable"`  // What it plans to measure with, where and how much
 }
 
 // PutSurvey is a survey as sent under an id that the sender made.
@@ -62,6 +63,7 @@ type Survey struct {
 	VoidReason  *string            `json:"void_reason,omitempty"` // Why the survey is void
 	Uncertainty []Contribution     `json:"uncertainty"`           // What was entered of the measurement uncertainty of its results
 	Expanded    *Expanded          `json:"expanded,omitempty"`    // Records that it refers to, as asked for
+	Planned     *Plan              `json:"planned"`               // What it plans to measure with, where and how much; null: nothing
 }
 
 func (v Survey) etag() string { return etagWith(v.Version, v.State) }
@@ -70,7 +72,7 @@ func (v Survey) path() string { return "/v1/surveys/" + v.ID.String() }
 
 func newSurveyOf(v survey.Survey) NewSurvey {
 	in := NewSurvey{Kind: v.Kind, StartedAt: v.StartedAt, EndedAt: v.EndedAt, RuleProfile: &v.RuleProfile, Edition: &v.RuleProfileEdition}
-	in.Uncertainty = contributionsOf(v.Contributions)
+	in.Uncertainty, in.Planned = contributionsOf(v.Contributions), planOf(v.Planned)
 	if v.Operator != "" {
 		in.Operator = &v.Operator
 	}
@@ -81,7 +83,7 @@ func newSurveyOf(v survey.Survey) NewSurvey {
 // named, else the newest of those known, taken when the profile is chosen.
 func (in NewSurvey) survey(v survey.Survey, known editions) survey.Survey {
 	v.Kind, v.StartedAt, v.EndedAt = in.Kind, utc(in.StartedAt), utcOrNil(in.EndedAt)
-	v.Contributions = contributions(in.Uncertainty)
+	v.Contributions, v.Planned = contributions(in.Uncertainty), in.Planned.plan()
 	v.Operator = ""
 	if in.Operator != nil {
 		v.Operator = *in.Operator
@@ -108,7 +110,7 @@ func surveyOf(v survey.Survey, measured bool) Survey {
 		Stamp: Stamp{v.ID, v.Version, v.CreatedAt, v.RecordedAt}, ClientID: v.ClientID, ProjectID: v.ProjectID,
 		Kind: v.Kind, Operator: in.Operator, StartedAt: v.StartedAt, EndedAt: v.EndedAt,
 		RuleProfile: RuleProfileEdition{v.RuleProfile, v.RuleProfileEdition}, State: v.State(measured), VoidReason: v.VoidReason,
-		Uncertainty: contributionsOf(v.Contributions),
+		Uncertainty: contributionsOf(v.Contributions), Planned: planOf(v.Planned),
 	}
 }
 

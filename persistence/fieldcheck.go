@@ -14,7 +14,7 @@ import (
 )
 
 var fieldChecks = kindOf[calibration.FieldCheck]("field_check",
-	`id version created_at recorded_at instrument_id calibrator_id certificate_id channel at nominal_db frequency_hz expected_db
+	`id version created_at recorded_at instrument_id calibrator_id certificate_id channel at meter_at nominal_db frequency_hz expected_db
 	as_found_db as_left_db signal weighting pressure_correction_db volume_correction_db microphone_correction_db
 	static_pressure_kpa temperature_c`)
 

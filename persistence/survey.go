@@ -2,6 +2,7 @@ package persistence
 
 import (
 	"context"
+	"fmt"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -22,7 +23,7 @@ var (
 
 	surveys = kindOf[survey.Survey]("survey",
 		`client_id id version created_at recorded_at project_id kind operator started_at ended_at
-		rule_profile rule_profile_edition void_reason contributions`)
+		rule_profile rule_profile_edition void_reason contributions planned`)
 )
 
 // CreateClient stores a new client.
@@ -158,10 +159,53 @@ func (s *Store) CreateSurvey(ctx context.Context, v survey.Survey) (survey.Surve
 			return err
 		}
 		v.ClientID = project.ClientID
+		if err := plannedFor(ctx, tx, v); err != nil {
+			return err
+		}
 		v, err = surveys.insert(ctx, tx, v, s.stamp())
 		return err
 	})
 	return v, err
+}
+
+// plannedFor refuses a plan of v that names an instrument that is not there, or a position of another project.
+func plannedFor(ctx context.Context, tx pgx.Tx, v survey.Survey) error {
+	if v.Planned == nil {
+		return nil
+	}
+	ids := make([]uuid.UUID, len(v.Planned.Positions))
+	for i, p := range v.Planned.Positions {
+		ids[i] = p.PositionID
+	}
+	var bad fault.Fields
+	for _, c := range []struct {
+		statement, path, reason string
+		args                    []any
+	}{
+		{
+			`select n::int - 1 from unnest($1::uuid[]) with ordinality as a (id, n) where not exists (select from instrument where instrument.id = a.id) order by n`,
+			"planned/instrument_ids/%d",
+			"names no instrument",
+			[]any{v.Planned.Instruments},
+		},
+		{
+			`select n::int - 1 from unnest($1::uuid[]) with ordinality as a (id, n)
+			where not exists (select from position where client_id = $2 and position.id = a.id and project_id = $3) order by n`,
+			"planned/positions/%d/position_id",
+			"names no position of the project",
+			[]any{ids, v.ClientID, v.ProjectID},
+		},
+	} {
+		rows, _ := tx.Query(ctx, c.statement, c.args...)
+		missing, err := pgx.CollectRows(rows, pgx.RowTo[int])
+		if err != nil {
+			return err
+		}
+		for _, i := range missing {
+			bad.Add(fmt.Sprintf(c.path, i), "unknown_reference", c.reason)
+		}
+	}
+	return bad.Err("survey")
 }
 
 // Survey returns the survey of the given id.
@@ -215,7 +259,14 @@ func (s *Store) SurveyVersions(ctx context.Context, id uuid.UUID) ([]survey.Surv
 
 // UpdateSurvey stores the version of v that follows v.Version.
 func (s *Store) UpdateSurvey(ctx context.Context, v survey.Survey) (survey.Survey, error) {
-	return update(ctx, s, surveys, v)
+	err := s.write(ctx, func(tx pgx.Tx) (err error) {
+		if err := plannedFor(ctx, tx, v); err != nil {
+			return err
+		}
+		v, err = surveys.update(ctx, tx, v, s.stamp())
+		return err
+	})
+	return v, err
 }
 
 func unknown(what, path, reason string) error {

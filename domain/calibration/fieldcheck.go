@@ -23,8 +23,9 @@ type FieldCheck struct {
 	CalibratorID uuid.UUID
 	Channel      int // counts from 1
 	At           time.Time
-	Signal       string // Acoustic or Electrical
-	Weighting    string // frequency weighting of the reading: A, C or Z
+	MeterAt      *time.Time // what the meter's own clock showed then; nil: it was not compared
+	Signal       string     // Acoustic or Electrical
+	Weighting    string     // frequency weighting of the reading: A, C or Z
 
 	NominalDB   acoustic.Level  // the calibrator's setting
 	FrequencyHz float64         // likewise
@@ -64,6 +65,7 @@ func (c FieldCheck) Validate() error {
 	bad.Check(c.InstrumentID != uuid.Nil, "instrument_id", "required", "must name a meter")
 	bad.Check(c.CalibratorID != uuid.Nil, "calibrator_id", "required", "must name a sound calibrator")
 	bad.Check(!c.At.IsZero(), "at", "required", "must be an instant")
+	bad.Check(c.MeterAt == nil || c.MeterAt.Year() >= 1970 && c.MeterAt.Year() < 2200, "meter_at", "out_of_range", "must lie between 1970 and 2200")
 	bad.Check(c.Channel >= 1 && c.Channel <= 1000, "channel", "out_of_range", "must lie between 1 and 1000")
 	oneOf(&bad, "signal", c.Signal, Acoustic, Electrical)
 	oneOf(&bad, "weighting", c.Weighting, "A", "C", "Z")

@@ -172,6 +172,7 @@ type Survey struct {
 	RuleProfileEdition string                     // edition taken when the survey was created
 	VoidReason         *string                    // not nil: the survey is void
 	Contributions      []uncertainty.Contribution // what is known of the measurement uncertainty of its results
+	Planned            *Plan                      // nil: nothing is planned
 }
 
 // Filter selects surveys; a zero member selects all.
@@ -197,6 +198,9 @@ func (s Survey) Validate() error {
 	under(&bad, "uncertainty", "contributions/", err)
 	bad.Check(s.RuleProfileEdition != "" || s.RuleProfile == s.Kind && !slices.Contains(Kinds, s.Kind), "rule_profile", "unknown_reference",
 		"names no rule profile, or no edition of it")
+	if s.Planned != nil {
+		under(&bad, "planned", "", s.Planned.Validate())
+	}
 	return bad.Err("survey")
 }
 
