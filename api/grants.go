@@ -112,6 +112,7 @@ var grants = map[string]string{
 	"GET /v1/positions/:id/summary": "qa consultant job_system",
 	"GET /v1/surveys/:id/summary":   "qa consultant job_system",
 	"GET /v1/surveys/:id/verdict":   "qa consultant field job_system",
+	"GET /v1/surveys/:id/trace":     "qa consultant",
 
 	"GET /v1/surveys/:id/sound-events":        "qa consultant field",
 	"POST /v1/surveys/:id/sound-events":       "consultant field",

@@ -117,6 +117,7 @@ type verdictHandlers struct{ *server }
 
 func (h verdictHandlers) routes(v1 *gin.RouterGroup) {
 	v1.GET("/surveys/:id/verdict", respond(h.server, http.StatusOK, h.get, "as_known_at"))
+	v1.GET("/surveys/:id/trace", respondTable(h.server, h.trace, traceTable, "as_known_at"))
 }
 
 // get returns the verdict of a survey.

@@ -46,6 +46,13 @@ func unrecorded(ctx context.Context, q conn, v access.Verification) (seq int64, 
 			return 0, "", err
 		}
 	}
+	if err := check("the copy of the sign-off is not what was signed", `
+		select `+sealOf+` from (
+			select v.id, v.version from sign_off_version v
+			left join sign_off_copy c on (c.client_id, c.sign_off_id) = (v.client_id, v.id)
+			where (sha256(c.frozen), sha256(c.page)) is distinct from (v.sha256, v.page_sha256)) f order by 1 limit 1`, "sign_off"); err != nil {
+		return 0, "", err
+	}
 	err = check("an entry has no seal and awaits none", `
 		select null::bigint from journal j where not exists (select from journal_seal l where l.entry_id = j.id)
 			and not exists (select from journal_open o where o.entry_id = j.id) limit 1`)

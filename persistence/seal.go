@@ -110,6 +110,42 @@ func (s *Store) Seal(ctx context.Context) (n int, err error) {
 	}
 }
 
+// SealedHead seals all that has committed, after whoever else seals at the same
+// time, and returns the head of the chain.
+func (s *Store) SealedHead(ctx context.Context) (h access.Head, err error) {
+	err = s.write(ctx, func(tx pgx.Tx) error {
+		b := &pgx.Batch{}
+		b.Queue(`set local app.client_ids = '*'`)
+		b.Queue(`select pg_advisory_xact_lock(7304)`)
+		if err := tx.SendBatch(ctx, b).Close(); err != nil {
+			return err
+		}
+		for done := sealAtOnce; done == sealAtOnce; {
+			if done, err = s.sealSome(ctx, tx, s.stamp()); err != nil {
+				return err
+			}
+		}
+		if h, err = head(ctx, tx); err != nil {
+			return err
+		}
+		_, err = tx.Exec(ctx, seeing(ctx)) // the transaction may be one of more than this
+		return err
+	})
+	return h, err
+}
+
+// Head returns the head of the journal's chain as it is.
+func (s *Store) Head(ctx context.Context) (access.Head, error) { return head(ctx, s.pool) }
+
+// head returns the last seal, zero where there is none.
+func head(ctx context.Context, q conn) (h access.Head, err error) {
+	err = q.QueryRow(ctx, `select seq, sha256, sealed_at from journal_seal order by seq desc limit 1`).Scan(&h.Seq, &h.SHA256, &h.SealedAt)
+	if errors.Is(err, pgx.ErrNoRows) {
+		err = nil
+	}
+	return h, err
+}
+
 const entryColumns = `j.at, j.key_id, j.actor, j.request_id, j.type, j.record_type, j.record_id, j.client_id, j.version, j.reason, j.detail`
 
 func (s *Store) sealSome(ctx context.Context, tx pgx.Tx, now time.Time) (int, error) {

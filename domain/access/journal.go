@@ -33,3 +33,11 @@ type Verification struct {
 	BadSeq  int64  // the first entry that is not what was sealed, zero if all are
 	Why     string // what is wrong there
 }
+
+// Head is the last link of the journal's chain: with it at hand, nobody can have
+// altered, without being found, what was sealed up to there.
+type Head struct {
+	Seq      int64
+	SHA256   []byte
+	SealedAt time.Time
+}

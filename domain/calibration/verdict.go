@@ -49,6 +49,8 @@ type SeriesUse struct {
 	Version      int
 	InstrumentID uuid.UUID
 	Channel      int
+	PositionID   uuid.UUID     // of no weight in the verdict; shown in traces
+	Quantity     string        // likewise
 	Bands        bool          // a spectrum: its filters must be covered too
 	Stretches    []series.Span // when samples exist, as known at AsKnownAt
 }
