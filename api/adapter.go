@@ -26,6 +26,12 @@ const maxBody = 32 << 20
 // tagged is a body that has an entity tag.
 type tagged interface{ etag() string }
 
+// unchanging is a body that is the same for ever.
+type unchanging interface{ unchanging() }
+
+// forever is the Cache-Control of what never changes: a year, as long as caches keep anything.
+const forever = "private, max-age=31536000, immutable"
+
 // located is a body of a record that has a path of its own.
 type located interface{ path() string }
 
@@ -126,6 +132,9 @@ func answer[T any](s *server, c *gin.Context, status int, h func(*gin.Context) (
 	if l, ok := any(body).(located); ok && status == http.StatusCreated {
 		a.Headers["Location"] = l.path()
 	}
+	if _, ok := any(body).(unchanging); ok && c.Request.Method == http.MethodGet {
+		a.Headers["Cache-Control"] = forever
+	}
 	if more := c.GetString(expandedKey); more != "" {
 		a.Headers["ETag"] = strings.TrimSuffix(a.Headers["ETag"], `"`) + "-" + more + `"`
 	}
@@ -182,7 +191,9 @@ func (s *server) send(c *gin.Context, a request.Answer) {
 	for name, value := range a.Headers {
 		c.Header(name, value)
 	}
-	c.Header("Cache-Control", "private, no-cache")
+	if a.Headers["Cache-Control"] == "" {
+		c.Header("Cache-Control", "private, no-cache")
+	}
 	if a.Status == http.StatusNotModified || a.Status == http.StatusNoContent {
 		c.Status(a.Status)
 		return

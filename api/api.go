@@ -53,6 +53,7 @@ type Store interface {
 	limitStore
 	verdictStore
 	dispositionStore
+	signOffStore
 	ruleProfileStore
 	webhookStore
 	Secret(ctx context.Context, name string) ([]byte, error)
@@ -164,6 +165,7 @@ func newEngine(s *server) *gin.Engine {
 	ratingHandlers{s}.routes(v1)
 	verdictHandlers{s}.routes(v1)
 	dispositionHandlers{s}.routes(v1)
+	signOffHandlers{s}.routes(v1)
 	ruleProfileHandlers{s}.routes(v1)
 	webhookHandlers{s}.routes(v1)
 	requireGrants(e)

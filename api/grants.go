@@ -132,6 +132,14 @@ var grants = map[string]string{
 	"DELETE /v1/limits/:id":        "consultant",
 	"GET /v1/limits/:id/versions":  "qa consultant field job_system",
 
+	"GET /v1/surveys/:id/sign-offs":  "qa consultant job_system client",
+	"POST /v1/surveys/:id/sign-offs": "qa",
+	"GET /v1/sign-offs":              "qa consultant job_system client",
+	"GET /v1/sign-offs/:id":          "qa consultant job_system client",
+	"GET /v1/sign-offs/:id/evidence": "qa consultant job_system client",
+	"GET /v1/sign-offs/:id/review":   "qa consultant",
+	"POST /v1/sign-offs/:id/review":  "qa",
+
 	"GET /v1/surveys/:id/dispositions":  "qa consultant field",
 	"POST /v1/surveys/:id/dispositions": "qa",
 

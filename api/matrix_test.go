@@ -68,6 +68,10 @@ func seeds() map[string]seed {
 		"attachments": {make: func(r *records) string {
 			return r.must(201, "POST", r.path("surveys", "attachments"), aPhoto(aCaption), "Content-Type", formType).body["id"].(string)
 		}},
+		"sign-offs": {make: func(r *records) string {
+			r.id("series")
+			return r.create(r.path("surveys", "sign-offs"), aStatement)
+		}},
 		"webhooks":   {make: func(r *records) string { return r.keyed("admin", r.client).create("/v1/webhooks", aHook) }},
 		"deliveries": {make: (*records).delivery},
 
@@ -139,6 +143,8 @@ var examples = map[string]example{
 		body:    func(r *records) any { return aPhoto(with(aCaption, object{"survey_id": r.id("surveys")})) },
 		headers: []string{"Content-Type", formType},
 	},
+	"POST /v1/surveys/:id/sign-offs":         {body: always(with(aStatement, object{"reason": "x"})), status: 409}, // nothing was measured
+	"POST /v1/sign-offs/:id/review":          {body: always(object{"decision": "stands", "reason": "x"}), status: 409},
 	"POST /v1/imports/:id/withdrawal":        {body: always(object{"reason": "wrong meter"})},
 	"POST /v1/imports/preview":               {body: aPreview, headers: []string{"Content-Type", "multipart/form-data; boundary=a-boundary-of-the-tests"}},
 	"POST /v1/uploads":                       {body: func(r *records) any { return announced(r.id("surveys"), aLog) }},

@@ -214,8 +214,12 @@ func (h figureHandlers) ofSurvey(c *gin.Context) (SurveySummary, error) {
 	if err != nil {
 		return SurveySummary{}, err
 	}
+	return surveySummaryOf(q, a), nil
+}
+
+func surveySummaryOf(q question, a reply) SurveySummary {
 	out := SurveySummary{
-		SurveyID: id, Outcome: string(q.verdict.Outcome), Series: make([]Summary, len(a.series)), Positions: make([]PositionSummary, len(a.places)),
+		SurveyID: q.survey.ID, Outcome: string(q.verdict.Outcome), Series: make([]Summary, len(a.series)), Positions: make([]PositionSummary, len(a.places)),
 		Evidence: a.evidence,
 	}
 	for i, s := range a.series {
@@ -225,12 +229,12 @@ func (h figureHandlers) ofSurvey(c *gin.Context) (SurveySummary, error) {
 	var ref summary.Reference
 	for i := range a.places {
 		p := &a.places[i]
-		out.Positions[i] = positionSummaryOf(p, v)
+		out.Positions[i] = positionSummaryOf(p, q.survey)
 		levels, indices = append(levels, p.figures.Levels...), append(indices, p.figures.Indices...)
 		ref = summary.Reference{Days: max(ref.Days, p.figures.Reference.Days), Nights: max(ref.Nights, p.figures.Reference.Nights)}
 	}
 	out.Cautions = cautionsOf(cautionsFor(levels, indices, ref))
-	return out, nil
+	return out
 }
 
 func positionSummaryOf(p *place, v survey.Survey) PositionSummary {

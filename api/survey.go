@@ -59,7 +59,7 @@ type Survey struct {
 	StartedAt   time.Time          `json:"started_at"`
 	EndedAt     *time.Time         `json:"ended_at"`              // Null while the survey runs
 	RuleProfile RuleProfileEdition `json:"rule_profile"`          // The edition taken when the survey was created
-	State       string             `json:"state"`                 // planned, measured or void; further states may appear
+	State       string             `json:"state"`                 // planned, measured, signed_off, changed_since_sign_off or void; further states may appear
 	VoidReason  *string            `json:"void_reason,omitempty"` // Why the survey is void
 	Uncertainty []Contribution     `json:"uncertainty"`           // What was entered of the measurement uncertainty of its results
 	Expanded    *Expanded          `json:"expanded,omitempty"`    // Records that it refers to, as asked for
@@ -103,13 +103,13 @@ func (in NewSurvey) survey(v survey.Survey, known editions) survey.Survey {
 	return v
 }
 
-// surveyOf answers v; measured says whether it has samples.
-func surveyOf(v survey.Survey, measured bool) Survey {
+// surveyOf answers v, which is in a state.
+func surveyOf(v survey.Survey, state string) Survey {
 	in := newSurveyOf(v)
 	return Survey{
 		Stamp: Stamp{v.ID, v.Version, v.CreatedAt, v.RecordedAt}, ClientID: v.ClientID, ProjectID: v.ProjectID,
 		Kind: v.Kind, Operator: in.Operator, StartedAt: v.StartedAt, EndedAt: v.EndedAt,
-		RuleProfile: RuleProfileEdition{v.RuleProfile, v.RuleProfileEdition}, State: v.State(measured), VoidReason: v.VoidReason,
+		RuleProfile: RuleProfileEdition{v.RuleProfile, v.RuleProfileEdition}, State: state, VoidReason: v.VoidReason,
 		Uncertainty: contributionsOf(v.Contributions), Planned: planOf(v.Planned),
 	}
 }
@@ -138,7 +138,7 @@ func (h surveyHandlers) routes(v1 *gin.RouterGroup) {
 //	@Param		project_id		query		string	false	"Those of this project"					format(uuid)
 //	@Param		instrument_id	query		string	false	"Those with series of this instrument"	format(uuid)
 //	@Param		kind			query		string	false	"Those of this kind"					Enums(environmental, workplace, monitoring)
-//	@Param		state			query		string	false	"Those in this state"					Enums(planned, measured, void)
+//	@Param		state			query		string	false	"Those in this state"					Enums(planned, measured, signed_off, changed_since_sign_off, void)
 //	@Param		operator		query		string	false	"Those by this operator"
 //	@Param		from			query		string	false	"Those that ran at or after this time"	format(date-time)
 //	@Param		to				query		string	false	"Those that ran before this time"		format(date-time)
@@ -164,7 +164,7 @@ func (h surveyHandlers) list(c *gin.Context) (List[Survey], error) {
 //	@Param		client_id		query		string	false	"Those of this client"					format(uuid)
 //	@Param		instrument_id	query		string	false	"Those with series of this instrument"	format(uuid)
 //	@Param		kind			query		string	false	"Those of this kind"					Enums(environmental, workplace, monitoring)
-//	@Param		state			query		string	false	"Those in this state"					Enums(planned, measured, void)
+//	@Param		state			query		string	false	"Those in this state"					Enums(planned, measured, signed_off, changed_since_sign_off, void)
 //	@Param		operator		query		string	false	"Those by this operator"
 //	@Param		from			query		string	false	"Those that ran at or after this time"	format(date-time)
 //	@Param		to				query		string	false	"Those that ran before this time"		format(date-time)
@@ -192,7 +192,7 @@ func (h surveyHandlers) page(c *gin.Context, projectID uuid.UUID) (List[Survey],
 	if f.Kind, err = queryWord(c, "kind", append([]string{""}, survey.Kinds...)...); err != nil {
 		return List[Survey]{}, err
 	}
-	if f.State, err = queryWord(c, "state", "", "planned", "measured", "void"); err != nil {
+	if f.State, err = queryWord(c, "state", "", "planned", "measured", "signed_off", "changed_since_sign_off", "void"); err != nil {
 		return List[Survey]{}, err
 	}
 	void, err := queryWord(c, "include_void", "false", "true")
@@ -212,25 +212,27 @@ func (h surveyHandlers) page(c *gin.Context, projectID uuid.UUID) (List[Survey],
 	if f.To, err = queryTime(c, "to"); err != nil {
 		return List[Survey]{}, err
 	}
-	recs, err := h.store.Surveys(c.Request.Context(), f, p)
+	// Whether a survey has changed since its sign-off is found for a page at a time.
+	ctx, wanted := c.Request.Context(), f.State
+	if wanted == "changed_since_sign_off" {
+		f.State = "signed_off"
+	}
+	states := map[uuid.UUID]string{}
+	id := func(v survey.Survey) uuid.UUID { return v.ID }
+	recs, err := filled(p, func(p request.Page) ([]survey.Survey, error) { return h.store.Surveys(ctx, f, p) }, id,
+		func(recs []survey.Survey) (kept []survey.Survey, err error) {
+			of, err := h.states(ctx, recs...)
+			for _, v := range recs {
+				if states[v.ID] = of[v.ID]; wanted == "" || of[v.ID] == wanted {
+					kept = append(kept, v)
+				}
+			}
+			return kept, err
+		})
 	if err != nil {
 		return List[Survey]{}, err
 	}
-	measured, err := h.measured(c, recs...)
-	if err != nil {
-		return List[Survey]{}, err
-	}
-	return listOf(h.server, c, p, recs, func(v survey.Survey) uuid.UUID { return v.ID },
-		func(v survey.Survey) Survey { return surveyOf(v, measured[v.ID]) }), nil
-}
-
-// measured says which surveys have samples.
-func (h surveyHandlers) measured(c *gin.Context, recs ...survey.Survey) (map[uuid.UUID]bool, error) {
-	ids := make([]uuid.UUID, len(recs))
-	for i, v := range recs {
-		ids[i] = v.ID
-	}
-	return h.store.Measured(c.Request.Context(), ids)
+	return listOf(h.server, c, p, recs, id, func(v survey.Survey) Survey { return surveyOf(v, states[v.ID]) }), nil
 }
 
 // answer answers v, unless reading it failed with err, or err says that v has changed.
@@ -238,11 +240,11 @@ func (h surveyHandlers) answer(c *gin.Context, v survey.Survey, err error) (Surv
 	if r, stale := errors.AsType[*refusal](err); err != nil && (!stale || r.currentETag == "") {
 		return Survey{}, err
 	}
-	measured, failed := h.measured(c, v)
+	states, failed := h.states(c.Request.Context(), v)
 	if failed != nil {
 		return Survey{}, failed
 	}
-	body := surveyOf(v, measured[v.ID])
+	body := surveyOf(v, states[v.ID])
 	return body, staleAs(err, body)
 }
 
@@ -402,5 +404,7 @@ func (h surveyHandlers) void(c *gin.Context) (Survey, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/surveys/{id}/versions [get]
 func (h surveyHandlers) versions(c *gin.Context) (List[Survey], error) {
-	return versionsOf(c, h.store.SurveyVersions, func(v survey.Survey) Survey { return surveyOf(v, true) })
+	return versionsOf(c, h.store.SurveyVersions, func(v survey.Survey) Survey {
+		return surveyOf(v, v.State(true, false, false)) // the state belongs to no version
+	})
 }

@@ -17,8 +17,9 @@ var signOffs = kindOf[survey.SignOff]("sign_off",
 
 // CreateSignOff stores a sign-off with its bytes, which rest on what basis tells
 // apart. It is a Conflict with code survey_changing where that is not the
-// survey's basis any more, and with code duplicate where the revision is taken.
-func (s *Store) CreateSignOff(ctx context.Context, so survey.SignOff, c survey.SignOffCopy, basis survey.Basis) (survey.SignOff, error) {
+// survey's basis any more, and with code duplicate where the revision is taken. engine names
+// the rules by which figures are computed: another one's may differ.
+func (s *Store) CreateSignOff(ctx context.Context, so survey.SignOff, c survey.SignOffCopy, basis survey.Basis, engine string) (survey.SignOff, error) {
 	err := s.write(ctx, func(tx pgx.Tx) error {
 		v, err := surveys.get(ctx, tx, so.SurveyID)
 		if err != nil {
@@ -40,6 +41,7 @@ func (s *Store) CreateSignOff(ctx context.Context, so survey.SignOff, c survey.S
 			so.ClientID, so.ID, c.Frozen, c.Page); err != nil {
 			return classify(err, "sign_off")
 		}
+		basis.Figures = engine + " " + basis.Figures
 		if err := keepCheck(ctx, tx, so, survey.SignOffCheck{Basis: basis, CheckedAt: at}); err != nil {
 			return err
 		}

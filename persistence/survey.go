@@ -224,6 +224,7 @@ func (s *Store) Surveys(ctx context.Context, f survey.Filter, p request.Page) ([
 		and (@from::timestamptz is null or ended_at is null or ended_at > @from) and (@to::timestamptz is null or started_at < @to)
 		and (@void or void_reason is null) and id > @after
 		and (@state::text = '' or @state = case when void_reason is not null then 'void'
+			when exists (select from sign_off where sign_off.client_id = survey.client_id and sign_off.survey_id = survey.id) then 'signed_off'
 			when exists (select from series where series.client_id = survey.client_id and series.survey_id = survey.id and not withdrawn)
 			then 'measured' else 'planned' end)
 		order by id limit @limit`,

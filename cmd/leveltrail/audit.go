@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"leveltrail/domain/access"
 	"leveltrail/persistence"
@@ -11,6 +12,37 @@ import (
 
 type auditCommand struct {
 	Verify auditVerifyCommand `cmd:"" help:"Recompute what is kept and report the first difference."`
+	Head   auditHeadCommand   `cmd:"" help:"Print the head of the journal's chain: number, SHA-256, time of its seal."`
+}
+
+type auditHeadCommand struct{}
+
+// Run seals what has committed and prints the head on one line, for a job that keeps it
+// every day where the service's keepers cannot write: what was sealed up to a kept head
+// cannot have been altered without being found.
+func (auditHeadCommand) Run(ctx context.Context, env environment) error {
+	store, err := openForAudit(ctx, env)
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	h, err := store.SealedHead(ctx)
+	if err != nil {
+		return err
+	}
+	if h.Seq == 0 {
+		return errors.New("nothing is in the journal yet")
+	}
+	_, err = fmt.Fprintf(env.stdout, "%d %x %s\n", h.Seq, h.SHA256, h.SealedAt.UTC().Format(time.RFC3339Nano))
+	return err
+}
+
+func openForAudit(ctx context.Context, env environment) (*persistence.Store, error) {
+	url := env.getenv("DATABASE_URL")
+	if url == "" {
+		return nil, errors.New("set DATABASE_URL to the database to verify")
+	}
+	return persistence.Open(ctx, url)
 }
 
 type auditVerifyCommand struct {
@@ -19,11 +51,7 @@ type auditVerifyCommand struct {
 
 // Run verifies what is asked.
 func (c auditVerifyCommand) Run(ctx context.Context, env environment) error {
-	url := env.getenv("DATABASE_URL")
-	if url == "" {
-		return errors.New("set DATABASE_URL to the database to verify")
-	}
-	store, err := persistence.Open(ctx, url)
+	store, err := openForAudit(ctx, env)
 	if err != nil {
 		return err
 	}

@@ -2,11 +2,14 @@ package main
 
 import (
 	"bytes"
+	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/uuid"
 
+	"leveltrail/persistence"
 	"leveltrail/persistence/pgtest"
 )
 
@@ -30,6 +33,45 @@ func TestAuditVerifySamples(t *testing.T) {
 	out, err = verify()
 	if err == nil || out != "" || !strings.Contains(err.Error(), "series "+id.String()+": its blocks hold 0 numbers") {
 		t.Errorf("of a series said to hold samples that are not there: %q, %v", out, err)
+	}
+}
+
+// The head is one line that grows with the journal, and is what the chain verifies to.
+func TestAuditHead(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	ask := func(command string) (string, error) {
+		var out, log bytes.Buffer
+		err := run(t.Context(), []string{"audit", command}, settings("DATABASE_URL="+db.App), &out, &log)
+		return out.String(), err
+	}
+	if out, err := ask("head"); err == nil || out != "" {
+		t.Errorf("of an empty journal: %q, %v", out, err)
+	}
+	store, err := persistence.Open(t.Context(), db.App)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	var last string
+	for i := range 2 {
+		createdClient(t, store, "Invented")
+		out, err := ask("head")
+		fields := strings.Fields(out)
+		if err != nil || strings.Count(out, "\n") != 1 || len(fields) != 3 || fields[0] != strconv.Itoa(i+1) || fields[1] == last {
+			t.Fatalf("audit head = %q, %v; want one line about entry %d", out, err, i+1)
+		}
+		if _, err := time.Parse(time.RFC3339Nano, fields[2]); err != nil {
+			t.Error(err)
+		}
+		if again, _ := ask("head"); again != out {
+			t.Errorf("asked again, the head is %q; it was %q", again, out)
+		}
+		verified, err := ask("verify")
+		if err != nil || !strings.Contains(verified, "up to SHA-256 "+fields[1]) {
+			t.Errorf("audit verify = %q, %v; want the head %s", verified, err, fields[1])
+		}
+		last = fields[1]
 	}
 }
 

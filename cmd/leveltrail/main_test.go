@@ -36,6 +36,7 @@ func TestRunRefuses(t *testing.T) {
 		{"no database to migrate", []string{"migrate", "up"}, "DATABASE_URL"},
 		{"no database for a key", []string{"key", "create"}, "DATABASE_URL"},
 		{"no database of the journal", []string{"audit", "verify"}, "DATABASE_URL"},
+		{"no database of the head", []string{"audit", "head"}, "DATABASE_URL"},
 		{"no database to verify", []string{"audit", "verify", "--samples"}, "DATABASE_URL"},
 	}
 	for _, tt := range tests {
@@ -56,7 +57,7 @@ func TestHelp(t *testing.T) {
 	if err := run(t.Context(), []string{"--help"}, settings(), &out, &log); err != nil {
 		t.Fatal(err)
 	}
-	for _, command := range []string{"serve", "demo", "migrate up", "migrate down", "migrate status", "key create", "audit verify"} {
+	for _, command := range []string{"serve", "demo", "migrate up", "migrate down", "migrate status", "key create", "audit verify", "audit head"} {
 		if !strings.Contains(out.String(), "\n  "+command) {
 			t.Errorf("the help does not name %q", command)
 		}

@@ -204,11 +204,16 @@ func (s Survey) Validate() error {
 	return bad.Err("survey")
 }
 
-// State returns the state of s; measured says whether it has samples.
-func (s Survey) State(measured bool) string {
+// State returns the state of s; measured says whether it has samples, signedOff whether
+// it has a sign-off, changed whether it differs from its last one.
+func (s Survey) State(measured, signedOff, changed bool) string {
 	switch {
 	case s.VoidReason != nil:
 		return "void"
+	case changed:
+		return "changed_since_sign_off"
+	case signedOff:
+		return "signed_off"
 	case measured:
 		return "measured"
 	default:

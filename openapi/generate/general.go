@@ -40,6 +40,8 @@ package main
 //	@tag.description	Levels that results are compared with, and the comparison.
 //	@tag.name			verdicts
 //	@tag.description	Whether measurements stand on valid calibration.
+//	@tag.name			sign-offs
+//	@tag.description	Frozen copies of surveys under a quality lead's name, their evidence and reviews.
 //	@tag.name			changes
 //	@tag.description	What has changed, in one sequence
 //	@tag.name			webhooks

@@ -1,0 +1,146 @@
+package api
+
+import (
+	"archive/zip"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"leveltrail/domain/survey"
+)
+
+// manifestName is where the evidence lists what is in it, as sha256sum writes it.
+const manifestName = "SHA256SUMS"
+
+// exhibit is one file of the evidence of a sign-off.
+type exhibit struct {
+	path   string
+	sha256 string // in hex
+	copy   func(w io.Writer) error
+}
+
+// exhibits returns the files of the evidence, the manifest among them, by path. All but
+// the enclosures is in the frozen bytes, so that the evidence is the same for ever.
+func (s *server) exhibits(ctx context.Context, c survey.SignOffCopy) ([]exhibit, error) {
+	var parts map[string]json.RawMessage
+	var enclosed []Enclosure
+	if err := json.Unmarshal(c.Frozen, &parts); err != nil {
+		return nil, err
+	}
+	if err := json.Unmarshal(parts["enclosures"], &enclosed); err != nil {
+		return nil, err
+	}
+	var all []exhibit
+	add := func(path string, data []byte) {
+		sum := sha256.Sum256(data)
+		all = append(all, exhibit{path, hex.EncodeToString(sum[:]), func(w io.Writer) error {
+			_, err := w.Write(data)
+			return err
+		}})
+	}
+	add("sign-off.html", c.Page)
+	add("sign-off.json", c.Frozen)
+	for _, name := range []string{"summary", "verdict", "trace"} {
+		add(name+".json", parts[name])
+	}
+	for _, e := range enclosed {
+		all = append(all, exhibit{e.Path, e.SHA256, func(w io.Writer) error {
+			return s.store.CopyEnclosure(ctx, survey.Enclosure{Kind: e.Kind, ID: e.ID}, w)
+		}})
+	}
+	slices.SortFunc(all, func(a, b exhibit) int { return strings.Compare(a.path, b.path) })
+	var manifest strings.Builder
+	for _, e := range all {
+		fmt.Fprintf(&manifest, "%s  %s\n", e.sha256, e.path)
+	}
+	add(manifestName, []byte(manifest.String()))
+	slices.SortFunc(all, func(a, b exhibit) int { return strings.Compare(a.path, b.path) })
+	return all, nil
+}
+
+// writeEvidence writes the files as a ZIP, stored and all of one time, so that it is the
+// same byte for byte whoever makes it. It fails where a file is not what was frozen.
+func writeEvidence(w io.Writer, all []exhibit, at time.Time) error {
+	z := zip.NewWriter(w)
+	for _, e := range all {
+		header := &zip.FileHeader{Name: e.path, Method: zip.Store, Modified: at.UTC().Truncate(2 * time.Second)}
+		header.SetMode(0o444)
+		f, err := z.CreateHeader(header)
+		if err != nil {
+			return err
+		}
+		sum := sha256.New()
+		if err := e.copy(io.MultiWriter(f, sum)); err != nil {
+			return fmt.Errorf("%s: %w", e.path, err)
+		}
+		if got := hex.EncodeToString(sum.Sum(nil)); got != e.sha256 {
+			return fmt.Errorf("%s has SHA-256 %s; signed off was %s", e.path, got, e.sha256)
+		}
+	}
+	return z.Close()
+}
+
+// evidence answers all that a sign-off stands on.
+//
+//	@Summary		Download the evidence of a sign-off
+//	@Description	A ZIP of the original log files, the certificates' documents, a page for people, and summary, verdict and trace as JSON; SHA256SUMS lists them for "sha256sum -c SHA256SUMS". The same bytes for ever.
+//	@Tags			sign-offs
+//	@Produce		application/zip
+//	@Param			id		path		string	true	"Sign-off"	format(uuid)
+//	@Success		200		{file}		binary
+//	@Failure		default	{object}	Problem	"Any error"
+//	@Router			/v1/sign-offs/{id}/evidence [get]
+func (h signOffHandlers) evidence(c *gin.Context) {
+	ctx := c.Request.Context()
+	id, err := pathID(c)
+	if err == nil {
+		err = checkQuery(c, nil)
+	}
+	var so survey.SignOff
+	var kept survey.SignOffCopy
+	if err == nil {
+		so, kept, err = h.store.SignOffCopy(ctx, id)
+	}
+	var all []exhibit
+	if err == nil {
+		all, err = h.exhibits(ctx, kept)
+	}
+	if err != nil {
+		h.send(c, h.failure(c, err))
+		return
+	}
+	etag := `"` + hex.EncodeToString(so.SHA256) + `-evidence"`
+	c.Header("ETag", etag)
+	c.Header("Cache-Control", forever)
+	if matches(c.GetHeader("If-None-Match"), etag) {
+		c.Status(http.StatusNotModified)
+		return
+	}
+	c.Header("Content-Type", "application/zip")
+	c.Header("Content-Disposition", `attachment; filename="evidence-`+id.String()+`.zip"`)
+	c.Status(http.StatusOK)
+	if c.Request.Method == http.MethodHead {
+		return
+	}
+	if err := writeEvidence(c.Writer, all, so.RecordedAt); err != nil {
+		if !c.Writer.Written() {
+			for _, name := range []string{"ETag", "Cache-Control", "Content-Disposition"} {
+				c.Writer.Header().Del(name)
+			}
+			h.send(c, h.failure(c, err))
+			return
+		}
+		// Too late for a problem: break the connection so that no one takes a part for the whole.
+		h.log.ErrorContext(ctx, "evidence broken off", "request_id", requestID(c), "sign_off", id.String(), "error", err.Error())
+		panic(http.ErrAbortHandler)
+	}
+}

@@ -1,0 +1,48 @@
+package api
+
+import (
+	"bytes"
+	_ "embed"
+	"html/template"
+	"strconv"
+	"time"
+)
+
+//go:embed signedpage.html
+var signedPageText string
+
+var signedPageTemplate = template.Must(template.New("sign-off").Funcs(template.FuncMap{
+	"time": func(t time.Time) string { return t.Format("2006-01-02 15:04:05 MST") },
+	"db": func(f Figure) string {
+		number := func(x *float64) string { return strconv.FormatFloat(*x, 'f', 2, 64) }
+		switch {
+		case f.LevelDB != nil && f.Bound == "lower":
+			return "at least " + number(f.LevelDB)
+		case f.LevelDB != nil && f.Bound == "upper":
+			return "at most " + number(f.LevelDB)
+		case f.LevelDB != nil:
+			return number(f.LevelDB)
+		case f.BelowDB != nil:
+			return "below " + number(f.BelowDB)
+		case f.AboveDB != nil:
+			return "above " + number(f.AboveDB)
+		}
+		return "-"
+	},
+}).Parse(signedPageText))
+
+// signedPage returns the page for people that says what a sign-off says.
+func signedPage(so SignOff, sha256 string) ([]byte, error) {
+	zone, err := time.LoadLocation(so.Project.TimeZone)
+	if err != nil {
+		zone = time.UTC
+	}
+	var b bytes.Buffer
+	err = signedPageTemplate.Execute(&b, struct {
+		SignOff
+		SHA256 string
+		Ended  time.Time // zero where the survey runs
+		Local  func(time.Time) time.Time
+	}{so, sha256, orZero(so.Survey.EndedAt), func(t time.Time) time.Time { return t.In(zone) }})
+	return b.Bytes(), err
+}
