@@ -64,6 +64,14 @@ func respond[T any](s *server, status int, h func(*gin.Context) (T, error), para
 	}
 }
 
+// noQuery lets requests pass that have no query parameters.
+func (s *server) noQuery(c *gin.Context) {
+	if err := checkQuery(c, nil); err != nil {
+		s.send(c, s.failure(c, err))
+		c.Abort()
+	}
+}
+
 // checkQuery refuses query parameters other than those named, those given twice, and what is no text.
 func checkQuery(c *gin.Context, parameters []string) error {
 	query, err := url.ParseQuery(c.Request.URL.RawQuery)

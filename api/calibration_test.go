@@ -104,6 +104,7 @@ func TestInstrument(t *testing.T) {
 	s.refused(422, "invalid", []string{"/class not_allowed"}, "POST", "/v1/instruments", with(aMeter, object{"class": nil, "serial_number": "M-2"}))
 	s.refused(400, "not_json", nil, "POST", "/v1/instruments", `{"kind": `)
 	s.refused(400, "unknown_parameter", []string{"colour unknown_parameter"}, "GET", "/v1/instruments?colour=red", nil)
+	s.refused(400, "not_allowed", []string{"kind not_allowed"}, "GET", "/v1/instruments?kind=kettle", nil)
 
 	if got := s.must(200, "GET", "/v1/instruments?serial_number=M-1&kind=sound_level_meter", nil).ids(); !cmp.Equal(got, []string{made.body["id"].(string)}) {
 		t.Errorf("instruments found = %v; want the meter", got)

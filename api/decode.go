@@ -165,6 +165,10 @@ func (d *decoder) value(raw []byte, v reflect.Value, at string) {
 		}
 		v.Set(reflect.MakeMap(t))
 		for name, member := range members(raw) {
+			if v.MapIndex(reflect.ValueOf(name)).IsValid() {
+				d.bad.Add(join(at, name), "duplicate_member", "appears twice")
+				continue
+			}
 			e := reflect.New(t.Elem()).Elem()
 			d.value(member, e, join(at, name))
 			v.SetMapIndex(reflect.ValueOf(name), e)

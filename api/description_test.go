@@ -3,6 +3,7 @@ package api_test
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -33,12 +34,19 @@ func described(t testing.TB, r *http.Request, sent []byte, w *httptest.ResponseR
 	if err != nil {
 		t.Fatal(err)
 	}
+	for _, wrong := range undescribed(doc, r, sent, w) {
+		t.Errorf("%s %s = %d, %s", r.Method, r.URL, w.Code, wrong)
+	}
+}
+
+// undescribed returns what is not as doc says in the request r with the body sent, if it was taken, and in its answer.
+func undescribed(doc *openapi3.T, r *http.Request, sent []byte, w *httptest.ResponseRecorder) (wrong []string) {
 	route, params := routeOf(doc, r)
 	if route == nil {
 		if strings.HasPrefix(r.URL.Path, "/v1/") && w.Code < 300 {
-			t.Errorf("%s %s = %d and is not described", r.Method, r.URL.Path, w.Code)
+			wrong = append(wrong, "and is not described")
 		}
-		return
+		return wrong
 	}
 	again := r.Clone(context.Background())
 	again.Body = io.NopCloser(bytes.NewReader(sent))
@@ -52,19 +60,20 @@ func described(t testing.TB, r *http.Request, sent []byte, w *httptest.ResponseR
 	}
 	if w.Code < 300 {
 		if err := openapi3filter.ValidateRequest(context.Background(), asked); err != nil {
-			t.Errorf("%s %s = %d, a request that the description forbids: %.3000s\n%.300s", r.Method, r.URL, w.Code, err, sent)
+			wrong = append(wrong, fmt.Sprintf("a request that the description forbids: %.3000s\n%.300s", err, sent))
 		}
 	}
 	if w.Code == http.StatusNotModified {
-		return
+		return wrong
 	}
-	err = openapi3filter.ValidateResponse(context.Background(), &openapi3filter.ResponseValidationInput{
+	err := openapi3filter.ValidateResponse(context.Background(), &openapi3filter.ResponseValidationInput{
 		RequestValidationInput: asked, Status: w.Code, Header: w.Header(), Options: asked.Options,
 		Body: io.NopCloser(bytes.NewReader(w.Body.Bytes())),
 	})
 	if err != nil {
-		t.Errorf("%s %s = %d, an answer that is not described: %.3000s\n%.1000s", r.Method, r.URL, w.Code, err, w.Body)
+		wrong = append(wrong, fmt.Sprintf("an answer that is not described: %.3000s\n%.1000s", err, w.Body))
 	}
+	return wrong
 }
 
 // routeOf returns the operation that describes r and the parameters in its path, nil if there is none.

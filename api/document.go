@@ -38,7 +38,7 @@ type documentHandlers struct{ *server }
 
 func (h documentHandlers) routes(v1 *gin.RouterGroup) {
 	v1.PUT("/certificates/:id/document", respond(h.server, http.StatusCreated, h.put))
-	v1.GET("/certificates/:id/document", h.get)
+	v1.GET("/certificates/:id/document", h.noQuery, h.get)
 }
 
 // put stores the document of a certificate.
@@ -97,9 +97,6 @@ func (h documentHandlers) get(c *gin.Context) {
 	id, err := pathID(c)
 	var d calibration.Document
 	var data []byte
-	if err == nil {
-		err = checkQuery(c, nil)
-	}
 	if err == nil {
 		d, data, err = h.store.DocumentBytes(c.Request.Context(), id)
 	}

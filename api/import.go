@@ -278,12 +278,12 @@ type importHandlers struct{ *server }
 func (h importHandlers) routes(v1 *gin.RouterGroup) {
 	uploadHandlers{h.server, &receivers{of: map[uuid.UUID]*receiver{}}}.routes(v1)
 	layoutHandlers(h).routes(v1)
-	v1.POST("/imports/preview", h.preview)
+	v1.POST("/imports/preview", h.noQuery, h.preview)
 	v1.GET("/imports/:id/versions", respond(h.server, http.StatusOK, h.versions))
 	v1.GET("/surveys/:id/imports", respond(h.server, http.StatusOK, h.list, "limit", "cursor"))
-	v1.POST("/surveys/:id/imports", h.create)
+	v1.POST("/surveys/:id/imports", h.noQuery, h.create)
 	v1.GET("/imports/:id", respond(h.server, http.StatusOK, h.get))
-	v1.GET("/imports/:id/file", h.file)
+	v1.GET("/imports/:id/file", h.noQuery, h.file)
 	v1.POST("/imports/:id/withdrawal", respond(h.server, http.StatusOK, h.withdraw))
 }
 
@@ -399,9 +399,6 @@ type received struct {
 
 // receive reads the request for an import; an uploaded file is kept while it comes.
 func (h importHandlers) receive(c *gin.Context) (in received, err error) {
-	if len(c.Request.URL.Query()) > 0 {
-		return in, &refusal{status: http.StatusBadRequest, code: "unknown_parameter", detail: "no query parameter is known here"}
-	}
 	if in.surveyID, err = pathID(c); err != nil {
 		return in, err
 	}

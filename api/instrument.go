@@ -90,7 +90,11 @@ func (h instrumentHandlers) list(c *gin.Context) (List[Instrument], error) {
 	if err != nil {
 		return List[Instrument]{}, err
 	}
-	recs, err := h.store.Instruments(c.Request.Context(), c.Query("serial_number"), c.Query("kind"), p)
+	kind, err := queryWord(c, "kind", append([]string{""}, calibration.Kinds()...)...)
+	if err != nil {
+		return List[Instrument]{}, err
+	}
+	recs, err := h.store.Instruments(c.Request.Context(), c.Query("serial_number"), kind, p)
 	if err != nil {
 		return List[Instrument]{}, err
 	}

@@ -114,6 +114,7 @@ func TestLayouts(t *testing.T) {
 	path, id := made.header.Get("Location"), made.body["id"].(string)
 	answered(t, with(body, object{"columns": object{"date": 1., "time": 2., "level": 4.}, "header_rows": 1., "version": 1., "removed": false}), made)
 	answered(t, made.body, s.must(200, "GET", path, nil))
+	s.refused(422, "invalid", []string{"/columns/date duplicate_member"}, "POST", "/v1/layouts", `{"name": "Twice", "columns": {"date": 1, "date": 2, "time": 3, "level": 4}}`)
 	s.refused(409, "duplicate", nil, "POST", "/v1/layouts", body)
 	s.refused(422, "invalid", []string{"/columns/volume unknown_member", "/date_order unknown_value", "/name required"}, "POST", "/v1/layouts",
 		object{"name": "", "date_order": "ydm", "columns": object{"volume": 3, "date_time": 1, "level": 2}})

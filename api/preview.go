@@ -89,9 +89,6 @@ func (h importHandlers) preview(c *gin.Context) {
 }
 
 func (h importHandlers) look(c *gin.Context) (Preview, error) {
-	for name := range c.Request.URL.Query() {
-		return Preview{}, badParameter(name, "unknown_parameter", "is not known here")
-	}
 	var file spool
 	defer file.close()
 	text, err := readForm(c, maxPreview, func(_ string, r io.Reader) error {

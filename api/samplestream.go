@@ -35,10 +35,8 @@ func (h seriesHandlers) samplesAs(page gin.HandlerFunc) gin.HandlerFunc {
 // stream writes the samples of a span, of any number: an hour's unbroken stretch a
 // line, shaped like what is sent to append it. Memory holds an hour of them at a time.
 func (h seriesHandlers) stream(c *gin.Context) error {
-	for name := range c.Request.URL.Query() {
-		if name != "from" && name != "to" {
-			return badParameter(name, "unknown_parameter", "has no place where samples are streamed")
-		}
+	if err := checkQuery(c, []string{"from", "to"}); err != nil {
+		return err
 	}
 	rec, content, err := h.seriesInPath(c)
 	if err != nil {

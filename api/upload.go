@@ -77,8 +77,8 @@ type uploadHandlers struct {
 
 func (h uploadHandlers) routes(v1 *gin.RouterGroup) {
 	v1.POST("/uploads", func(c *gin.Context) { c.Header("Upload-Limit", uploadLimit) }, respond(h.server, http.StatusCreated, h.create))
-	v1.HEAD("/uploads/:id", h.offset)
-	v1.PATCH("/uploads/:id", h.append)
+	v1.HEAD("/uploads/:id", h.noQuery, h.offset)
+	v1.PATCH("/uploads/:id", h.noQuery, h.append)
 	v1.DELETE("/uploads/:id", respond(h.server, http.StatusNoContent, h.drop))
 }
 
@@ -184,9 +184,6 @@ func (h uploadHandlers) piece(c *gin.Context) (u survey.Upload, err error) {
 // claim makes the request the only one that may add to the upload in its path.
 // Without an error, the caller must leave.
 func (h uploadHandlers) claim(c *gin.Context) (u survey.Upload, mine *receiver, err error) {
-	for name := range c.Request.URL.Query() {
-		return u, nil, badParameter(name, "unknown_parameter", "is not known here")
-	}
 	id, err := pathID(c)
 	if err != nil {
 		return u, nil, err

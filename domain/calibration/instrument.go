@@ -43,6 +43,16 @@ var kinds = map[Kind]struct {
 	Anemometer:                 {"", ScopeAnemometer},
 }
 
+// Kinds returns the words for the kinds of instrument, in order.
+func Kinds() []string {
+	words := make([]string, 0, len(kinds))
+	for k := range kinds {
+		words = append(words, string(k))
+	}
+	slices.Sort(words)
+	return words
+}
+
 // Measures reports whether k is a kind of meter, on which field checks are made.
 func (k Kind) Measures() bool { return k == SoundLevelMeter || k == PersonalSoundExposureMeter }
 
