@@ -5,6 +5,7 @@ import "strings"
 // addConventions adds what every operation under /v1 asks alike: the key, and the headers that its method calls for.
 // An operation that declares such a header itself is left as it is.
 func addConventions(doc object) {
+	nameRoles(doc)
 	components := child(doc, "components")
 	components["parameters"] = object{
 		"IdempotencyKey": header("Idempotency-Key", false, "A text of the caller's own for this request. "+
@@ -44,6 +45,25 @@ func separateByCommas(op operation) {
 			p["explode"] = false
 		}
 	}
+}
+
+// nameRoles names the values of roles for generators of clients: Client alone is
+// what some call the client itself.
+func nameRoles(doc object) {
+	walk(doc, func(o object) {
+		members, _ := o["properties"].(object)
+		role, _ := members["role"].(object)
+		values, _ := role["enum"].([]any)
+		var names []any
+		for _, v := range values {
+			if text, ok := v.(string); ok {
+				names = append(names, "role_"+text)
+			}
+		}
+		if names != nil {
+			role["x-enum-varnames"] = names
+		}
+	})
 }
 
 func header(name string, required bool, text string) object {

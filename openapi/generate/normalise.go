@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"maps"
 	"slices"
@@ -87,6 +88,9 @@ func componentNames(schemas object) (map[string]string, error) {
 		for arg := range strings.SplitSeq(args, "-") {
 			name = arg[strings.Index(arg, "_")+1:] + name
 		}
+		if name == "Client" || name == "NewClient" { // what generators call what they make
+			name += "Record"
+		}
 		if first, ok := taken[name]; ok {
 			return nil, fmt.Errorf("types %s and %s would both be called %s", first, old, name)
 		}
@@ -123,6 +127,9 @@ func tidySchema(o object, standIns map[string]object, names map[string]string) {
 	}
 	if examples, ok := o["example"]; ok && (o["type"] != nil || o["oneOf"] != nil || o["allOf"] != nil) {
 		delete(o, "example")
+		if text, ok := examples.(string); ok && o["type"] == "number" { // of a stand-in, which is a text to swag
+			examples = json.Number(text)
+		}
 		o["examples"] = []any{examples}
 	}
 }
