@@ -119,7 +119,7 @@ func (h soundEventHandlers) levels(c *gin.Context) (SurveyEventLevels, error) {
 	in := &inquiry{}
 	var figures []func() summary.PositionFigures
 	var readings []func() (EventSum, bool)
-	in.answers, err = h.store.CollectSurvey(ctx, v.ID, func(facts []series.Facts) ([][]series.Ask, error) {
+	plan := func(facts []series.Facts) ([][]series.Ask, error) {
 		in.start(facts)
 		figures, readings = nil, nil
 		for _, e := range marked {
@@ -139,7 +139,11 @@ func (h soundEventHandlers) levels(c *gin.Context) (SurveyEventLevels, error) {
 			}
 		}
 		return in.asks, nil
-	})
+	}
+	in.answers, err = h.store.CollectSurvey(ctx, v.ID, plan)
+	if err == nil && len(figures) < len(marked) { // the survey has no series
+		_, err = plan(nil)
+	}
 	if err != nil {
 		return out, ofQuery(err)
 	}

@@ -3,6 +3,7 @@ package api_test
 import (
 	"encoding/json"
 	"fmt"
+	"hash/fnv"
 	"math"
 	"net/http"
 	"os"
@@ -35,7 +36,7 @@ func TestExamples(t *testing.T) {
 			t.Errorf("two examples are called %s", e.Name)
 		}
 		if a := s.tell(e); a.body != nil {
-			got[e.Name] = n.named(a.body)
+			got[e.Name] = n.named(e.Name, a.body)
 		}
 	}
 	if *update {
@@ -64,9 +65,10 @@ func TestExamples(t *testing.T) {
 type names struct {
 	began time.Time
 	of    map[string]string
+	next  uint64 // of the example whose answer is read, so that another example changes no other's names
 }
 
-func newNames() *names { return &names{time.Now(), map[string]string{}} }
+func newNames() *names { return &names{began: time.Now(), of: map[string]string{}} }
 
 var (
 	changing = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}|\b[0-9a-f]{64}\b|\b[0-9a-f]{16}\b|\blvt_\w+|\bwhsec_[\w+/=]+`)
@@ -81,8 +83,11 @@ func (n *names) keep(text string) {
 	}
 }
 
-// named returns v, a JSON value, with the names in it.
-func (n *names) named(v any) any {
+// named returns v, what an example was answered, with the names in it.
+func (n *names) named(example string, v any) any {
+	h := fnv.New32a()
+	_, _ = h.Write([]byte(example))
+	n.next = uint64(h.Sum32()) << 8
 	text, _ := json.Marshal(v) // made of JSON
 	text = changing.ReplaceAllFunc(text, func(b []byte) []byte { return []byte(n.name(string(b))) })
 	text = ofKeys.ReplaceAll(text, []byte(`"$1":"inventedPart"`))
@@ -105,19 +110,20 @@ func (n *names) named(v any) any {
 
 func (n *names) name(found string) string {
 	if n.of[found] == "" {
-		i := len(n.of) + 1
+		n.next++
+		i := n.next
 		switch {
 		case strings.HasPrefix(found, "lvt_"):
 			n.of[found] = "lvt_an_invented_key"
 			if len(found) < 30 {
-				n.of[found] = fmt.Sprintf("lvt_%012d", i)
+				n.of[found] = fmt.Sprintf("lvt_%012x", i)
 			}
 		case strings.HasPrefix(found, "whsec_"):
 			n.of[found] = "whsec_aW52ZW50ZWQ="
 		case strings.Contains(found, "-"):
-			n.of[found] = fmt.Sprintf("01958c4e-9000-7000-8000-%012d", i)
+			n.of[found] = fmt.Sprintf("01958c4e-9000-7000-8000-%012x", i)
 		default:
-			n.of[found] = fmt.Sprintf("%0*d", len(found), i)
+			n.of[found] = fmt.Sprintf("%0*x", len(found), i)
 		}
 	}
 	return n.of[found]

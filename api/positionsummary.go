@@ -195,7 +195,7 @@ func (h figureHandlers) ofPosition(c *gin.Context) (PositionOverSurveys, error) 
 		out.Windows = "usable"
 	}
 	var levels []acoustic.Decibel
-	for i, v := range q.over.surveys {
+	for i, v := range q.over.surveys[:len(q.over.spans)] { // none where no series is of the position
 		one := PositionSurvey{SurveyID: v.ID, From: q.over.spans[i].From, To: q.over.spans[i].To, Outcome: string(outcomes[v.ID])}
 		f, why := levelOf(q.over.each[i](), "LAeq")
 		if one.Reason = orNil(why); why == "" {

@@ -1,8 +1,10 @@
 package api_test
 
 import (
+	"bytes"
 	"flag"
 	"fmt"
+	"log/slog"
 	"maps"
 	"math/rand/v2"
 	"net/http"
@@ -30,13 +32,14 @@ func TestThrownRequests(t *testing.T) {
 		t.Fatal(err)
 	}
 	const throwers = 2
-	quiet := api.Config{Log: discard, Now: time.Now}
 	var mu sync.Mutex
 	failed, answered, codes := 0, map[string]map[int]int{}, map[string]bool{}
 	var operations []*operation
 	var wg sync.WaitGroup
 	for i := range throwers {
-		s := story{serveWith(t, quiet), map[string]any{}}
+		var failures bytes.Buffer // what the service logs of them
+		loud := slog.New(slog.NewTextHandler(&failures, &slog.HandlerOptions{Level: slog.LevelError}))
+		s := story{serveWith(t, api.Config{Log: loud, Now: time.Now}), map[string]any{}}
 		th := &thrower{
 			story: s, r: rand.New(rand.NewPCG(*throwSeed, uint64(i))), doc: doc,
 			ids: map[string][]string{}, tags: map[string]string{}, own: map[string]bool{}, codes: map[string]bool{},
@@ -74,7 +77,7 @@ func TestThrownRequests(t *testing.T) {
 				answered[name][w.Code]++
 				if len(wrong) > 0 {
 					if failed++; failed <= 10 {
-						t.Errorf("seed %d, thrower %d, request %d: %s\n= %d %.600s\n%.1500s", *throwSeed, i, n, m.curl(), w.Code, w.Body, strings.Join(wrong, "\n"))
+						t.Errorf("seed %d, thrower %d, request %d: %s\n= %d %.600s\n%.1500s\n%.2500s", *throwSeed, i, n, m.curl(), w.Code, w.Body, strings.Join(wrong, "\n"), failures.String())
 					}
 				}
 				if n%100 == 0 {
@@ -113,7 +116,7 @@ func TestThrownRequests(t *testing.T) {
 	if *throwCount >= 5000 && (len(never) > len(operations)/20 || len(codes) < 25) {
 		t.Error("the requests do not go deep")
 	}
-	s := serveWith(t, quiet)
+	s := serveWith(t, api.Config{Log: discard, Now: time.Now})
 	for code := range codes {
 		if a := s.ask(http.MethodGet, "/problems/"+strings.ReplaceAll(code, "_", "-"), nil); a.status != http.StatusOK {
 			t.Errorf("problems of type %s have no page", code)

@@ -42,7 +42,7 @@ func localDays(zone *time.Location, from, to time.Time) []series.Span {
 	begins := func(i int) time.Time {
 		return time.Date(first.Year, first.Month, first.Day+i, 0, 0, 0, 0, zone).UTC().Truncate(quarter)
 	}
-	days := make([]series.Span, 0, int(to.Sub(from)/day)+3)
+	days := make([]series.Span, 0, int(max(0, to.Sub(from))/day)+3)
 	start := begins(0)
 	for i := 1; start.Before(to); i++ {
 		next := begins(i)

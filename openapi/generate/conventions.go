@@ -1,12 +1,23 @@
 package main
 
-import "strings"
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
 
 // addConventions adds what every operation under /v1 asks alike: the key, and the headers that its method calls for.
 // An operation that declares such a header itself is left as it is.
 func addConventions(doc object) {
 	nameRoles(doc)
+	walk(doc, func(o object) { // what generators of clients would else keep in 32 bits
+		list, _ := o["type"].([]any)
+		if o["format"] == nil && (o["type"] == "number" || slices.Contains(list, any("number"))) {
+			o["format"] = "double"
+		}
+	})
 	components := child(doc, "components")
+	walk(child(components, "schemas"), sayDefaults)
 	components["parameters"] = object{
 		"IdempotencyKey": header("Idempotency-Key", false, "A text of the caller's own for this request. "+
 			"The same key with the same request answers with the first answer and does nothing again, for 7 days."),
@@ -43,6 +54,19 @@ func separateByCommas(op operation) {
 		p := p.(object)
 		if schema, ok := p["schema"].(object); ok && p["in"] == "query" && schema["type"] == "array" {
 			p["explode"] = false
+		}
+	}
+}
+
+// sayDefaults puts the defaults of members into words: generators of clients ask for what has one.
+func sayDefaults(o object) {
+	members, _ := o["properties"].(object)
+	for _, m := range members {
+		m, ok := m.(object)
+		if otherwise := m["default"]; ok && otherwise != nil {
+			delete(m, "default")
+			text, _ := m["description"].(string)
+			m["description"] = strings.TrimPrefix(fmt.Sprintf("%s; %v unless given", text, otherwise), "; ")
 		}
 	}
 }

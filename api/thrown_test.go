@@ -1,0 +1,31 @@
+package api_test
+
+import "testing"
+
+// TestFoundByThrowing asks again what made the service fail when requests were thrown at it.
+func TestFoundByThrowing(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	project := s.must(200, "GET", "/v1/surveys/"+s.survey, nil).body["project_id"].(string)
+	series := s.measure("LAeq")
+
+	// A position at which no survey of the project measured.
+	empty := s.create("/v1/projects/"+project+"/positions", object{"number": 102, "label": "Yard"})
+	answered(t, object{"surveys": []any{}, "levels": object{}}, s.must(200, "GET", "/v1/positions/"+empty+"/summary", nil))
+
+	// A sound event in a survey without series.
+	bare := s.create("/v1/projects/"+project+"/surveys", object{"kind": "environmental", "started_at": "2026-03-04T07:00:00+01:00"})
+	s.create("/v1/surveys/"+bare+"/sound-events", object{
+		"position_id": s.position, "kind": "train", "from": "2026-03-04T07:10:00+01:00", "to": "2026-03-04T07:11:00+01:00",
+	})
+	events, _ := s.must(200, "GET", "/v1/surveys/"+bare+"/sound-events/levels", nil).body["events"].([]any)
+	if len(events) != 1 || len(events[0].(object)["levels"].(object)) != 0 || len(events[0].(object)["unavailable"].([]any)) == 0 {
+		t.Errorf("events = %v; want one whose levels are unavailable", events)
+	}
+
+	// Steps that all lie days before the first sample.
+	steps, _ := s.must(200, "GET", "/v1/series/"+series+"/samples?from=2026-01-01T00:00:00Z&limit=24&step=1d", nil).body["steps"].([]any)
+	if len(steps) != 24 {
+		t.Errorf("%d steps; want 24", len(steps))
+	}
+}
