@@ -24,7 +24,12 @@ var odd = []any{
 	"𝄞 e\u0301 \u202e\u200b", "'; drop table survey; --", "${7*7} {{7*7}} %s%n", "<script>1</script>", "../../etc/passwd", "0001-01-01T00:00:00Z",
 	"9999-12-31T23:59:59.999999999Z", "2025-02-30", "2025-03-30T02:30:00+14:00", "2025-06-31T00:00:00Z", "2025-13-01", "2016-12-31T23:59:60Z", "2025-03-03T24:00:00Z",
 	"00000000-0000-0000-0000-000000000000", "{01958c4e-9000-7000-8000-000000000001}", "01958C4E-9000-7000-8000-000000000001",
-	[]any{}, []any{nil}, []any{[]any{}}, object{}, object{"": nil}, object{"id": 1},
+	[]any{},
+	[]any{nil},
+	[]any{[]any{}},
+	object{},
+	object{"": nil},
+	object{"id": 1},
 }
 
 // spoil changes one place of a JSON value, often for the worse. refused: no service may take it.

@@ -34,11 +34,11 @@ func TestThrownRequests(t *testing.T) {
 	const throwers = 2
 	var mu sync.Mutex
 	failed, answered, codes := 0, map[string]map[int]int{}, map[string]bool{}
-	var operations []*operation
-	var wg sync.WaitGroup
+	var operations [throwers][]*operation
+	var ready [throwers]*thrower
+	var logged [throwers]bytes.Buffer // failures, as the service logs them
 	for i := range throwers {
-		var failures bytes.Buffer // what the service logs of them
-		loud := slog.New(slog.NewTextHandler(&failures, &slog.HandlerOptions{Level: slog.LevelError}))
+		loud := slog.New(slog.NewTextHandler(&logged[i], &slog.HandlerOptions{Level: slog.LevelError}))
 		s := story{serveWith(t, api.Config{Log: loud, Now: time.Now}), map[string]any{}}
 		th := &thrower{
 			story: s, r: rand.New(rand.NewPCG(*throwSeed, uint64(i))), doc: doc,
@@ -55,7 +55,11 @@ func TestThrownRequests(t *testing.T) {
 			route, _ := routeOf(doc, mustRequest(t, m.method, m.path))
 			answered[m.method+" "+route.Path] = map[int]int{a.status: 1}
 		}
-		operations = operationsOf(s, doc, chapters)
+		operations[i], ready[i] = operationsOf(s, doc, chapters), th
+	}
+	var wg sync.WaitGroup
+	for i, th := range ready {
+		operations := operations[i]
 		wg.Go(func() {
 			for n := range *throwCount / throwers {
 				o := operations[n%len(operations)]
@@ -77,11 +81,11 @@ func TestThrownRequests(t *testing.T) {
 				answered[name][w.Code]++
 				if len(wrong) > 0 {
 					if failed++; failed <= 10 {
-						t.Errorf("seed %d, thrower %d, request %d: %s\n= %d %.600s\n%.1500s\n%.2500s", *throwSeed, i, n, m.curl(), w.Code, w.Body, strings.Join(wrong, "\n"), failures.String())
+						t.Errorf("seed %d, thrower %d, request %d: %s\n= %d %.600s\n%.1500s\n%.2500s", *throwSeed, i, n, m.curl(), w.Code, w.Body, strings.Join(wrong, "\n"), logged[i].String())
 					}
 				}
 				if n%100 == 0 {
-					_, _ = s.store.Seal(t.Context())
+					_, _ = th.store.Seal(t.Context())
 				}
 				mu.Unlock()
 			}
@@ -113,7 +117,7 @@ func TestThrownRequests(t *testing.T) {
 	}
 	slices.Sort(never)
 	t.Logf("%d codes of problems seen; never answered with a success: %q", len(codes), never)
-	if *throwCount >= 5000 && (len(never) > len(operations)/20 || len(codes) < 25) {
+	if *throwCount >= 5000 && (len(never) > len(operations[0])/20 || len(codes) < 25) {
 		t.Error("the requests do not go deep")
 	}
 	s := serveWith(t, api.Config{Log: discard, Now: time.Now})
