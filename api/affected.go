@@ -60,6 +60,13 @@ type AffectedSeries struct {
 	CouldMove *PossibleMovement `json:"could_move"`                         // Null where nothing was found out of limits afterwards, or no number follows from what was stated
 }
 
+// AffectedSignOff is the last sign-off of a survey.
+type AffectedSignOff struct {
+	ID       uuid.UUID `json:"id"`
+	Revision int       `json:"revision"` // Counts from 1
+	SignedAt time.Time `json:"signed_at"`
+}
+
 // AffectedSurvey is a survey that a reverse trace reaches.
 type AffectedSurvey struct {
 	SurveyID         uuid.UUID        `json:"survey_id"`
@@ -69,6 +76,7 @@ type AffectedSurvey struct {
 	StartedAt        time.Time        `json:"started_at"`                                                                    // Beginning of the survey
 	Relation         string           `json:"relation" enums:"relied_on,touched"`                                            // The stronger of those of its series
 	Outcome          string           `json:"outcome" enums:"valid,valid_with_remarks,valid_in_part,undetermined,not_valid"` // Of its verdict, as known at that instant
+	SignOff          *AffectedSignOff `json:"sign_off"`                                                                      // Its last sign-off; null if it has none
 	Series           []AffectedSeries `json:"series"`                                                                        // Those reached
 }
 
@@ -134,10 +142,23 @@ func (h affectedHandlers) list(c *gin.Context) (List[AffectedSurvey], error) {
 // affectedOf returns what of surveys a target reaches, without those of which it reaches nothing.
 func (s *server) affectedOf(ctx context.Context, found []survey.Touched, target calibration.Target) ([]AffectedSurvey, error) {
 	all := []AffectedSurvey{}
+	ids := make([]uuid.UUID, len(found))
+	for i, t := range found {
+		ids[i] = t.ID
+	}
+	signed, err := s.store.LatestSignOffs(ctx, ids)
+	if err != nil {
+		return nil, err
+	}
 	for _, t := range found {
 		a, err := s.affected(ctx, t, target)
 		if err != nil {
 			return nil, err
+		}
+		for _, so := range signed {
+			if so.SurveyID == t.ID {
+				a.SignOff = &AffectedSignOff{so.ID, so.Revision, so.CreatedAt}
+			}
 		}
 		if len(a.Series) > 0 {
 			all = append(all, a)

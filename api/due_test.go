@@ -91,6 +91,29 @@ func TestDueList(t *testing.T) {
 		t.Errorf("table = %q, %v; want a header and six lines, the repaired meter first", lines, err)
 	}
 
+	// A survey is planned for days of which the last is beyond the cover of its meter.
+	later := s.must(200, "GET", "/v1/instruments?serial_number=in+61+days", nil).ids()[0]
+	client := s.create("/v1/clients", object{"name": "Invented Mill"})
+	project := s.create("/v1/projects", object{"client_id": client, "reference": "J-1", "title": "Mill", "time_zone": "Europe/Vienna"})
+	plan := func(to string) string {
+		return s.create("/v1/projects/"+project+"/surveys", object{
+			"kind": "environmental", "started_at": "2026-06-29T07:00:00+02:00", "planned": object{"to": to, "instrument_ids": []any{later}},
+		})
+	}
+	plan("2026-07-01T20:00:00+02:00")
+	beyond := plan("2026-07-02T00:00:01+02:00")
+	for _, r := range s.must(200, "GET", "/v1/calibrations/due?within_days=5", nil).items() {
+		if r["instrument"].(object)["id"] == later {
+			if diff := cmp.Diff([]any{beyond}, r["surveys"]); diff != "" || r["state"] != "planned_beyond" {
+				t.Errorf("state %v, surveys (-want +got):\n%s", r["state"], diff)
+			}
+			later = ""
+		}
+	}
+	if later != "" {
+		t.Error("an instrument planned beyond its cover is not listed")
+	}
+
 	s.refused(400, "out_of_range", []string{"within_days out_of_range"}, "GET", "/v1/calibrations/due?within_days=-1", nil)
 	s.refused(400, "unknown_reference", []string{"rule_profile unknown_reference"}, "GET", "/v1/calibrations/due?rule_profile=none", nil)
 	s.refused(400, "unknown_parameter", []string{"unknown unknown_parameter"}, "GET", "/v1/calibrations/due?unknown=1", nil, "Accept", "text/csv")

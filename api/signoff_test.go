@@ -294,6 +294,25 @@ func TestSignOffChanged(t *testing.T) {
 	}
 }
 
+// A withdrawn certificate opens the review of what was signed off on it, and changes nothing of it.
+func TestWithdrawalOpensReview(t *testing.T) {
+	t.Parallel()
+	s, _ := checked(t)
+	qa := s.asRole("Q. Nobody", "qa")
+	id := s.signOff(qa, aStatement).body["id"].(string)
+	frozen := s.must(200, "GET", "/v1/sign-offs/"+id, nil)
+	a := qa.must(201, "POST", "/v1/certificates/"+s.meterCertificate+"/withdrawal", object{"reason": "Invented: wrong item", "effective_from": "2026-01-13"})
+	if got := a.body["affected_surveys"].([]any)[0].(object)["sign_off"].(object); got["id"] != id || got["revision"] != 1. {
+		t.Errorf("sign_off = %v; want %s", got, id)
+	}
+	if due := s.must(200, "GET", "/v1/sign-offs?review_due=true", nil).ids(); len(due) != 1 || due[0] != id {
+		t.Errorf("due for review: %v; want %s", due, id)
+	}
+	if again := s.must(200, "GET", "/v1/sign-offs/"+id, nil); string(again.raw) != string(frozen.raw) {
+		t.Error("the withdrawal changed what was signed off")
+	}
+}
+
 func TestReview(t *testing.T) {
 	t.Parallel()
 	s, _ := checked(t)

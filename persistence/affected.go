@@ -78,13 +78,15 @@ func touchedKnown(ctx context.Context, q conn, t calibration.Target, from, to *t
 }
 
 // withdrawalTouches enters in the journal each survey, of whichever client, that relied
-// on a certificate which is withdrawn, so that whoever follows the changes learns of it.
+// on a certificate which is withdrawn, so that whoever follows the changes learns of it,
+// and opens a review of their sign-offs.
 func (s *Store) withdrawalTouches(ctx context.Context, tx pgx.Tx, st calibration.CertificateStatus) error {
 	if _, err := tx.Exec(ctx, `set local app.client_ids = '*'`); err != nil {
 		return err
 	}
 	of := calibration.Target{CertificateID: st.CertificateID}
 	page := request.Page{Limit: 200}
+	var fallen []uuid.UUID // surveys that relied on it
 	for more := true; more; {
 		found, err := touchedKnown(ctx, tx, of, nil, nil, st.RecordedAt, page)
 		if err != nil {
@@ -95,6 +97,7 @@ func (s *Store) withdrawalTouches(ctx context.Context, tx pgx.Tx, st calibration
 			if !slices.ContainsFunc(calibration.Affects(v.Facts, of), func(a calibration.Affected) bool { return a.Relation == calibration.ReliedOn }) {
 				continue
 			}
+			fallen = append(fallen, v.ID)
 			err := enter(ctx, tx, entry{
 				at: st.RecordedAt, kind: "survey", verb: "certificate_withdrawn", record: v.ID, client: v.ClientID, version: v.Version,
 				reason: st.Reason, detail: map[string]any{"certificate_id": st.CertificateID},
@@ -105,7 +108,18 @@ func (s *Store) withdrawalTouches(ctx context.Context, tx pgx.Tx, st calibration
 		}
 		more = len(found) == page.Limit
 	}
-	_, err := tx.Exec(ctx, seeing(ctx))
+	signed, err := signOffs.where(ctx, tx, latestSignOffs, fallen)
+	if err != nil {
+		return err
+	}
+	ids := make([]uuid.UUID, len(signed))
+	for i, so := range signed {
+		ids[i] = so.ID
+	}
+	if _, err = s.openReviews(ctx, tx, ids, "a certificate that it relied on was withdrawn: "+st.Reason); err != nil {
+		return err
+	}
+	_, err = tx.Exec(ctx, seeing(ctx))
 	return err
 }
 

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"slices"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -12,6 +13,7 @@ import (
 	"leveltrail/domain/civil"
 	"leveltrail/domain/fault"
 	"leveltrail/domain/request"
+	"leveltrail/domain/survey"
 )
 
 // mayEnd orders the instruments by the day on which their cover ends at the
@@ -43,6 +45,11 @@ const mayEnd = `
 			union all
 			select f.instrument_id, e.on_day from event e join component f on f.part_id = e.instrument_id where e.ends_cover
 		) e join newest n on n.instrument_id = e.instrument_id and e.on_day >= n.on_day
+		union all
+		select planned.instrument_id, $3::date from survey v,
+			lateral (select value::uuid as instrument_id from jsonb_array_elements_text(v.planned -> 'Instruments')) planned
+		where v.planned is not null and v.void_reason is null and (v.ended_at is null or v.ended_at > $6)
+			and planned.instrument_id in (select instrument_id from newest)
 	), may_end as (
 		select instrument_id as id, min(day) as day from ends where day <= $3::date group by instrument_id
 	)
@@ -60,7 +67,8 @@ func (s *Store) MayFallDue(ctx context.Context, months map[calibration.Scope]int
 		scopes, intervals = append(scopes, string(scope)), append(intervals, n)
 	}
 	err = s.read(ctx, func(q conn) error {
-		rows, _ := q.Query(ctx, mayEnd, scopes, intervals, horizon, p.After, p.Limit)
+		now := s.stamp()
+		rows, _ := q.Query(ctx, mayEnd, scopes, intervals, horizon, p.After, p.Limit, now)
 		ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
 		if err != nil {
 			return err
@@ -68,12 +76,16 @@ func (s *Store) MayFallDue(ctx context.Context, months map[calibration.Scope]int
 		if len(ids) == 0 && p.After != uuid.Nil {
 			return &fault.Error{Kind: fault.Conflict, Code: "list_changed", Message: "the list has changed since the page before: begin anew"}
 		}
-		known, pasts, err := pastsKnown(ctx, q, ids, s.stamp())
+		known, pasts, err := pastsKnown(ctx, q, ids, now)
+		if err != nil {
+			return err
+		}
+		planned, err := plannedUse(ctx, q, ids, now)
 		if err != nil {
 			return err
 		}
 		for i, of := range known {
-			all = append(all, calibration.Kept{Instrument: of, Past: pasts[i]})
+			all = append(all, calibration.Kept{Instrument: of, Past: pasts[i], Planned: planned[of.ID]})
 		}
 		slices.SortFunc(all, func(a, b calibration.Kept) int {
 			return cmp.Compare(slices.Index(ids, a.Instrument.ID), slices.Index(ids, b.Instrument.ID))
@@ -81,4 +93,44 @@ func (s *Store) MayFallDue(ctx context.Context, months map[calibration.Scope]int
 		return nil
 	})
 	return all, err
+}
+
+// plannedUse returns, of each instrument, its use planned by the caller's clients' surveys that have not ended.
+func plannedUse(ctx context.Context, q conn, ids []uuid.UUID, now time.Time) (map[uuid.UUID][]calibration.Planned, error) {
+	found, err := surveys.where(ctx, q, `planned is not null and void_reason is null and (ended_at is null or ended_at > $1)
+		and exists (select from jsonb_array_elements_text(planned -> 'Instruments') p where p::uuid = any($2))`, now, ids)
+	if err != nil || len(found) == 0 {
+		return nil, err
+	}
+	projectIDs := make([]uuid.UUID, len(found))
+	for i, v := range found {
+		projectIDs[i] = v.ProjectID
+	}
+	of, err := projects.where(ctx, q, `id = any($1)`, projectIDs)
+	if err != nil {
+		return nil, err
+	}
+	profiles, err := profilesOf(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	use := map[uuid.UUID][]calibration.Planned{}
+	for _, v := range found {
+		site := slices.IndexFunc(of, func(p survey.Project) bool { return p.ID == v.ProjectID })
+		edition := slices.IndexFunc(profiles, func(p calibration.RuleProfile) bool {
+			return p.Code == v.RuleProfile && p.Edition == v.RuleProfileEdition
+		})
+		if site < 0 || edition < 0 {
+			continue
+		}
+		zone := of[site].Zone()
+		span := v.PlannedTime(zone)
+		planned := calibration.Planned{
+			SurveyID: v.ID, First: civil.DayOf(span.From, zone), Last: civil.DayOf(span.To.Add(-time.Microsecond), zone), Profile: profiles[edition],
+		}
+		for _, id := range v.Planned.Instruments {
+			use[id] = append(use[id], planned)
+		}
+	}
+	return use, nil
 }

@@ -83,9 +83,12 @@ func (s *Store) SignOffs(ctx context.Context, f survey.SignOffFilter, p request.
 		})
 }
 
+// latestSignOffs selects the last sign-off of each of the surveys $1 that has one.
+const latestSignOffs = `survey_id = any($1) and not exists (
+	select from sign_off n where (n.client_id, n.survey_id) = (sign_off.client_id, sign_off.survey_id) and n.revision > sign_off.revision)
+	order by id`
+
 // LatestSignOffs returns the last sign-off of each of the surveys that has one.
 func (s *Store) LatestSignOffs(ctx context.Context, surveyIDs []uuid.UUID) ([]survey.SignOff, error) {
-	return list(ctx, s, signOffs, `survey_id = any($1) and not exists (
-		select from sign_off n where (n.client_id, n.survey_id) = (sign_off.client_id, sign_off.survey_id) and n.revision > sign_off.revision)
-		order by id`, surveyIDs)
+	return list(ctx, s, signOffs, latestSignOffs, surveyIDs)
 }
