@@ -37,6 +37,7 @@ type Store interface {
 	historyStore
 	dueStore
 	gapStore
+	feedStore
 	affectedStore
 	personStore
 	nonconformityStore
@@ -128,6 +129,8 @@ func newEngine(s *server) *gin.Engine {
 	e.GET("/docs/*file", gin.WrapH(openapi.Docs()))
 	e.GET("/problems/:slug", s.problemPage)
 
+	e.GET(feedsPath+":secret.ics", s.openFeed, s.limit, s.calendar)
+
 	v1 := e.Group("/v1", s.authenticate, s.limit, s.authorize)
 	keyHandlers{s}.routes(v1)
 	journalHandlers{s}.routes(v1)
@@ -145,6 +148,7 @@ func newEngine(s *server) *gin.Engine {
 	historyHandlers{s}.routes(v1)
 	dueHandlers{s}.routes(v1)
 	gapHandlers{s}.routes(v1)
+	feedHandlers{s}.routes(v1)
 	affectedHandlers{s}.routes(v1)
 	personHandlers{s}.routes(v1)
 	nonconformityHandlers{s}.routes(v1)
@@ -210,10 +214,7 @@ var secretsInPaths = regexp.MustCompile(`(lvt_[0-9A-Za-z]{0,12})[0-9A-Za-z_]*|(w
 // masked returns the path of a request for the log, without a secret: those that belong into
 // paths are beyond /feeds, and others get there by mistake.
 func masked(c *gin.Context) string {
-	path := c.Request.URL.Path
-	if strings.HasPrefix(path, "/feeds/") {
-		return "/feeds/…"
-	}
+	path := shown(c.Request.URL.Path)
 	if strings.Contains(path, "lvt_") || strings.Contains(path, "whsec_") {
 		return secretsInPaths.ReplaceAllString(path, "$1$2…")
 	}

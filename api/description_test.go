@@ -22,6 +22,7 @@ import (
 // description is the committed description of the interface, read once.
 var description = sync.OnceValues(func() (*openapi3.T, error) {
 	openapi3filter.RegisterBodyDecoder("text/html", openapi3filter.PlainBodyDecoder)
+	openapi3filter.RegisterBodyDecoder("text/calendar", openapi3filter.PlainBodyDecoder)
 	openapi3.DefineStringFormatValidator("uuid", openapi3.NewCallbackValidator(uuid.Validate))
 	return openapi3.NewLoader().LoadFromData(openapi.JSON)
 })
@@ -89,7 +90,8 @@ next:
 		params := map[string]string{}
 		for i, part := range parts {
 			if name, ok := strings.CutPrefix(part, "{"); ok {
-				params[strings.TrimSuffix(name, "}")] = segments[i]
+				name, ending, _ := strings.Cut(name, "}")
+				params[name] = strings.TrimSuffix(segments[i], ending)
 			} else if part != segments[i] {
 				continue next
 			}

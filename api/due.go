@@ -54,8 +54,6 @@ func dueBody(r calibration.DueRow) DueRow {
 	}
 }
 
-const maxWithinDays = 3660
-
 type dueHandlers struct{ *server }
 
 func (h dueHandlers) routes(v1 *gin.RouterGroup) {
@@ -83,8 +81,8 @@ func (h dueHandlers) list(c *gin.Context) (List[DueRow], error) {
 	}
 	days := 60
 	if text, ok := c.GetQuery("within_days"); ok {
-		if days, err = strconv.Atoi(text); err != nil || days < 0 || days > maxWithinDays {
-			return List[DueRow]{}, badParameter("within_days", "out_of_range", "must be a whole number from 0 to "+itoa(maxWithinDays))
+		if days, err = strconv.Atoi(text); err != nil || days < 0 || days > calibration.MaxWithinDays {
+			return List[DueRow]{}, badParameter("within_days", "out_of_range", "must be a whole number from 0 to "+itoa(calibration.MaxWithinDays))
 		}
 	}
 	zone, err := queryZone(c, time.UTC)
@@ -110,19 +108,21 @@ func (h dueHandlers) list(c *gin.Context) (List[DueRow], error) {
 
 // profilesAsked returns the newest edition of the rule profile that the query asks for, of every profile where it asks for none.
 func (s *server) profilesAsked(c *gin.Context) ([]calibration.RuleProfile, error) {
-	all, err := s.store.RuleProfiles(c.Request.Context())
+	code, one := c.GetQuery("rule_profile")
+	newest, err := s.newestProfiles(c.Request.Context(), code)
+	if err == nil && one && (code == "" || len(newest) == 0) {
+		err = badParameter("rule_profile", "unknown_reference", "is the code of no rule profile")
+	}
+	return newest, err
+}
+
+// newestProfiles returns the newest edition of the rule profile of a code, of every profile where it is empty.
+func (s *server) newestProfiles(ctx context.Context, code string) ([]calibration.RuleProfile, error) {
+	all, err := s.store.RuleProfiles(ctx)
 	if err != nil {
 		return nil, err
 	}
-	code, one := c.GetQuery("rule_profile")
-	newest := editions(all).newest()
-	if one {
-		newest = slices.DeleteFunc(newest, func(p calibration.RuleProfile) bool { return p.Code != code })
-		if len(newest) == 0 {
-			return nil, badParameter("rule_profile", "unknown_reference", "is the code of no rule profile")
-		}
-	}
-	return newest, nil
+	return slices.DeleteFunc(editions(all).newest(), func(p calibration.RuleProfile) bool { return code != "" && p.Code != code }), nil
 }
 
 func dueTable(l List[DueRow]) table {

@@ -71,7 +71,7 @@ type names struct {
 func newNames() *names { return &names{began: time.Now(), of: map[string]string{}} }
 
 var (
-	changing = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}|\b[0-9a-f]{64}\b|\b[0-9a-f]{16}\b|\blvt_\w+|\bwhsec_[\w+/=]+`)
+	changing = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}|\b[0-9a-f]{64}\b|\b[0-9a-f]{16}\b|\blvt_\w+|/feeds/[-\w]+\.ics|\bwhsec_[\w+/=]+`)
 	ofKeys   = regexp.MustCompile(`"(public_part|key_id)":"\w{12}"`)
 	instants = regexp.MustCompile(`\d{4}-\d\d-\d\d(T\d\d:\d\d:\d\d(\.\d+)?Z)?`)
 )

@@ -167,6 +167,7 @@ var examples = map[string]example{
 	"POST /v1/certificates/:id/withdrawal":   {body: always(object{"reason": "x", "effective_from": "2026-02-01"})},
 	"POST /v1/certificates/:id/confirmation": {status: 409},                                                                                        // it is confirmed
 	"PUT /v1/certificates/:id/document":      {body: always("%PDF-1.7\n%%EOF"), headers: []string{"Content-Type", "application/pdf"}, status: 412}, // it has one
+	"POST /v1/calibrations/feeds":            {body: always(object{"name": "Invented calendar"})},
 	"POST /v1/instruments/:id/field-checks":  {body: func(r *records) any { return aCheckOf(r) }},
 	"PUT /v1/field-checks/:id":               {body: func(r *records) any { return aCheckOf(r) }},
 	"PATCH /v1/field-checks/:id":             {body: always(object{"as_left_db": 93.9})},

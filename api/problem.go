@@ -137,7 +137,7 @@ func problemOf(c *gin.Context, err error) Problem {
 	}
 	p.Title = http.StatusText(p.Status)
 	p.Type = "/problems/" + strings.ReplaceAll(p.Code, "_", "-")
-	p.Instance = c.Request.URL.Path
+	p.Instance = shown(c.Request.URL.Path)
 	p.RequestID = requestID(c)
 	return p
 }

@@ -28,7 +28,8 @@ func TestOpenAPIRoutes(t *testing.T) {
 		parts := strings.Split(r.Path, "/")
 		for i, part := range parts {
 			if name, ok := strings.CutPrefix(part, ":"); ok {
-				parts[i] = "{" + name + "}"
+				name, ending, _ := strings.Cut(name, ".")
+				parts[i] = strings.TrimSuffix("{"+name+"}."+ending, ".")
 			}
 		}
 		if !strings.HasPrefix(r.Path, "/docs") { // the page that shows the description
