@@ -118,6 +118,8 @@ func (n *names) name(found string) string {
 			if len(found) < 30 {
 				n.of[found] = fmt.Sprintf("lvt_%012x", i)
 			}
+		case strings.HasPrefix(found, "/feeds/"):
+			n.of[found] = "/feeds/" + strings.Repeat("x", 43) + ".ics"
 		case strings.HasPrefix(found, "whsec_"):
 			n.of[found] = "whsec_aW52ZW50ZWQ="
 		case strings.Contains(found, "-"):

@@ -87,7 +87,10 @@ func seeds() map[string]seed {
 		"events":          {shared: true, make: func(r *records) string { return r.create(r.path("instruments", "events"), anEvent) }},
 		"components":      {shared: true, make: func(r *records) string { return r.create(r.path("instruments", "components"), aFitting(r)) }},
 		"nonconformities": {shared: true, make: func(r *records) string { return r.create("/v1/nonconformities", aNonconformity) }},
-		"rule-profiles":   {shared: true, make: func(*records) string { return "environmental" }},
+		"calibrations": {shared: true, make: func(r *records) string {
+			return r.create("/v1/calibrations/feeds", object{"name": "Invented calendar"})
+		}},
+		"rule-profiles": {shared: true, make: func(*records) string { return "environmental" }},
 	}
 }
 
