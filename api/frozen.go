@@ -12,6 +12,7 @@ import (
 
 	"leveltrail/domain/calibration"
 	"leveltrail/domain/caution"
+	"leveltrail/domain/request"
 	"leveltrail/domain/series"
 	"leveltrail/domain/summary"
 	"leveltrail/domain/survey"
@@ -37,23 +38,25 @@ type SignedProject struct {
 
 // SignOff is a frozen copy of a survey under a quality lead's name.
 type SignOff struct {
-	ID         uuid.UUID     `json:"id"`
-	ClientID   uuid.UUID     `json:"client_id"`
-	SurveyID   uuid.UUID     `json:"survey_id"`
-	Revision   int           `json:"revision"`   // Counts the sign-offs of the survey, from 1
-	Reason     *string       `json:"reason"`     // Why there is another; null: the first
-	Statement  string        `json:"statement"`  // What is signed off, in words
-	SignedBy   string        `json:"signed_by"`  // Name of the key
-	SignedAt   time.Time     `json:"signed_at"`  // What was known then is frozen
-	Engine     string        `json:"engine"`     // Rules by which the figures were computed
-	Project    SignedProject `json:"project"`    // As it was
-	Survey     Survey        `json:"survey"`     // As it was
-	Summary    SurveySummary `json:"summary"`    // Figures of the usable windows
-	Verdict    Verdict       `json:"verdict"`    // As it was
-	Trace      Trace         `json:"trace"`      // As it was
-	Enclosures []Enclosure   `json:"enclosures"` // Files that go with it, byte for byte
-	Audit      AuditHead     `json:"audit"`      // Head of the journal before the sign-off
-	Cautions   []Caution     `json:"cautions"`   // To be shown beside it
+	ID          uuid.UUID     `json:"id"`
+	ClientID    uuid.UUID     `json:"client_id"`
+	SurveyID    uuid.UUID     `json:"survey_id"`
+	Revision    int           `json:"revision"`    // Counts the sign-offs of the survey, from 1
+	Reason      *string       `json:"reason"`      // Why there is another; null: the first
+	Statement   string        `json:"statement"`   // What is signed off, in words
+	SignedBy    string        `json:"signed_by"`   // Name of the key
+	SignedAt    time.Time     `json:"signed_at"`   // What was known then is frozen
+	Engine      string        `json:"engine"`      // Rules by which the figures were computed
+	Project     SignedProject `json:"project"`     // As it was
+	Survey      Survey        `json:"survey"`      // As it was
+	Summary     SurveySummary `json:"summary"`     // Figures of the usable windows
+	Verdict     Verdict       `json:"verdict"`     // As it was
+	Trace       Trace         `json:"trace"`       // As it was
+	Enclosures  []Enclosure   `json:"enclosures"`  // Files that go with it, byte for byte
+	Notes       []Note        `json:"notes"`       // Of the survey, oldest first
+	Attachments []Attachment  `json:"attachments"` // Photos and sketches of the survey; the digests say which bytes
+	Audit       AuditHead     `json:"audit"`       // Head of the journal before the sign-off
+	Cautions    []Caution     `json:"cautions"`    // To be shown beside it
 }
 
 // frozen is the bytes of a sign-off as they are answered.
@@ -138,6 +141,31 @@ func (s *server) freeze(ctx context.Context, so *survey.SignOff, now standing) (
 	if err != nil {
 		return c, err
 	}
+	notes, attachments := []Note{}, []Attachment{}
+	for page := (request.Page{Limit: maxLimit}); ; {
+		some, err := s.store.NotesOfSurvey(ctx, so.SurveyID, page)
+		if err != nil {
+			return c, err
+		}
+		for _, n := range some {
+			notes, page.After = append(notes, noteOf(n)), n.ID
+		}
+		if len(some) < page.Limit {
+			break
+		}
+	}
+	for page := (request.Page{Limit: maxLimit}); ; {
+		some, err := s.store.AttachmentsOfSurvey(ctx, so.SurveyID, page)
+		if err != nil {
+			return c, err
+		}
+		for _, a := range some {
+			attachments, page.After = append(attachments, attachmentOf(a)), a.ID
+		}
+		if len(some) < page.Limit {
+			break
+		}
+	}
 	head, err := s.store.SealedHead(ctx)
 	if err != nil {
 		return c, err
@@ -151,6 +179,7 @@ func (s *server) freeze(ctx context.Context, so *survey.SignOff, now standing) (
 		SignedBy: so.SignedBy, SignedAt: so.RecordedAt, Engine: Engine,
 		Project: SignedProject{now.project.ID, now.project.Version, now.project.Reference, now.project.Title, now.project.TimeZone, client.Name},
 		Survey:  surveyOf(now.survey, state), Summary: figures, Verdict: now.body, Trace: trace, Enclosures: enclosures,
+		Notes: notes, Attachments: attachments,
 		Audit:    AuditHead{head.Seq, hex.EncodeToString(head.SHA256), head.SealedAt},
 		Cautions: cautionsOf([]caution.Caution{caution.NotDescribed, caution.NotForCompliance, caution.LawDecides}),
 	}

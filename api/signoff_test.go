@@ -299,8 +299,14 @@ func TestWithdrawalOpensReview(t *testing.T) {
 	t.Parallel()
 	s, _ := checked(t)
 	qa := s.asRole("Q. Nobody", "qa")
+	s.create("/v1/surveys/"+s.survey+"/notes", aNote)
+	s.must(201, "POST", "/v1/surveys/"+s.survey+"/attachments", aPhoto(aCaption), "Content-Type", formType)
 	id := s.signOff(qa, aStatement).body["id"].(string)
 	frozen := s.must(200, "GET", "/v1/sign-offs/"+id, nil)
+	notes, photos := frozen.body["notes"].([]any), frozen.body["attachments"].([]any)
+	if len(notes) != 1 || notes[0].(object)["text"] != aNote["text"] || len(photos) != 1 || photos[0].(object)["caption"] != aCaption["caption"] {
+		t.Errorf("notes %v, attachments %v; want what was written and photographed on site", notes, photos)
+	}
 	a := qa.must(201, "POST", "/v1/certificates/"+s.meterCertificate+"/withdrawal", object{"reason": "Invented: wrong item", "effective_from": "2026-01-13"})
 	if got := a.body["affected_surveys"].([]any)[0].(object)["sign_off"].(object); got["id"] != id || got["revision"] != 1. {
 		t.Errorf("sign_off = %v; want %s", got, id)
