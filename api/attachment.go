@@ -259,7 +259,7 @@ func (h attachmentHandlers) file(c *gin.Context) {
 	}
 	sum := sha256.Sum256(data)
 	c.Header("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": a.Name}))
-	c.Header("Content-Security-Policy", "default-src 'none'; sandbox")
+	c.Header("Content-Security-Policy", inert+"; sandbox")
 	c.Header("Repr-Digest", "sha-256=:"+base64.StdEncoding.EncodeToString(sum[:])+":")
 	c.Header("Cache-Control", "private, no-cache")
 	c.Header("Content-Length", strconv.Itoa(len(data)))

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	_ "embed"
 	"html/template"
+	"slices"
 	"strconv"
 	"time"
 )
@@ -37,6 +38,13 @@ func signedPage(so SignOff, sha256 string) ([]byte, error) {
 	if err != nil {
 		zone = time.UTC
 	}
+	cautions := slices.Clone(so.Cautions)
+	for _, c := range so.Summary.Cautions {
+		if !slices.Contains(cautions, c) {
+			cautions = append(cautions, c)
+		}
+	}
+	so.Cautions = cautions
 	var b bytes.Buffer
 	err = signedPageTemplate.Execute(&b, struct {
 		SignOff
