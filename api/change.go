@@ -48,14 +48,7 @@ func change[R interface{ Validate() error }, In any](
 	if err != nil {
 		return none, err
 	}
-	changed, err := put(c.Request.Context(), apply(in, rec))
-	if f, ok := errors.AsType[*fault.Error](err); ok && f.Code == "version_conflict" {
-		if rec, err = get(c.Request.Context(), id); err != nil {
-			return none, err
-		}
-		return rec, stale(versionOf(rec))
-	}
-	return changed, err
+	return unlessStale(c, id, get)(put(c.Request.Context(), apply(in, rec)))
 }
 
 // immutable reports the members named in fixed that differ between two bodies.
@@ -142,3 +135,34 @@ func createAs[R any](
 }
 
 func versionOf(rec any) int { return int(reflect.ValueOf(rec).FieldByName("Version").Int()) }
+
+// transition reads the record in the path, holds its version against If-Match and puts it into another state.
+func transition[R any](c *gin.Context, get func(context.Context, uuid.UUID) (R, error), put func(context.Context, R) (R, error)) (R, error) {
+	var none R
+	id, err := pathID(c)
+	if err != nil {
+		return none, err
+	}
+	rec, err := get(c.Request.Context(), id)
+	if err != nil {
+		return none, err
+	}
+	if err := expectVersion(c, versionOf(rec)); err != nil {
+		return none, err
+	}
+	return unlessStale(c, id, get)(put(c.Request.Context(), rec))
+}
+
+// unlessStale answers a change with the version that there is now where another came between.
+func unlessStale[R any](c *gin.Context, id uuid.UUID, get func(context.Context, uuid.UUID) (R, error)) func(R, error) (R, error) {
+	return func(changed R, err error) (R, error) {
+		if f, ok := errors.AsType[*fault.Error](err); !ok || f.Code != "version_conflict" {
+			return changed, err
+		}
+		rec, err := get(c.Request.Context(), id)
+		if err != nil {
+			return rec, err
+		}
+		return rec, stale(versionOf(rec))
+	}
+}

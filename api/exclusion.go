@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"errors"
 	"net/http"
 	"time"
 
@@ -10,7 +9,6 @@ import (
 	"github.com/google/uuid"
 
 	"leveltrail/domain/access"
-	"leveltrail/domain/fault"
 	"leveltrail/domain/request"
 	"leveltrail/domain/series"
 )
@@ -73,19 +71,7 @@ func (h exclusionHandlers) routes(v1 *gin.RouterGroup) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/series/{id}/exclusions [get]
 func (h exclusionHandlers) list(c *gin.Context) (List[Exclusion], error) {
-	id, err := pathID(c)
-	if err != nil {
-		return List[Exclusion]{}, err
-	}
-	p, err := h.pageOf(c)
-	if err != nil {
-		return List[Exclusion]{}, err
-	}
-	recs, err := h.store.ExclusionsOfSeries(c.Request.Context(), id, p)
-	if err != nil {
-		return List[Exclusion]{}, err
-	}
-	return listOf(h.server, c, p, recs, func(e series.Exclusion) uuid.UUID { return e.ID }, exclusionOf), nil
+	return listUnder(h.server, c, h.store.ExclusionsOfSeries, func(e series.Exclusion) uuid.UUID { return e.ID }, exclusionOf)
 }
 
 // create marks a span of a series to be left out of results.
@@ -135,23 +121,7 @@ func (h exclusionHandlers) get(c *gin.Context) (Exclusion, error) {
 //	@Failure		default	{object}	Problem	"Any error"
 //	@Router			/v1/exclusions/{id} [delete]
 func (h exclusionHandlers) remove(c *gin.Context) (struct{}, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return struct{}{}, err
-	}
-	rec, err := h.store.Exclusion(c.Request.Context(), id)
-	if err != nil {
-		return struct{}{}, err
-	}
-	if err := expectVersion(c, rec.Version); err != nil {
-		return struct{}{}, err
-	}
-	_, err = h.store.RemoveExclusion(c.Request.Context(), rec)
-	if f, ok := errors.AsType[*fault.Error](err); ok && f.Code == "version_conflict" {
-		if rec, err = h.store.Exclusion(c.Request.Context(), id); err == nil {
-			err = stale(rec.Version)
-		}
-	}
+	_, err := transition(c, h.store.Exclusion, h.store.RemoveExclusion)
 	return struct{}{}, err
 }
 

@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"errors"
 	"net/http"
 
 	"github.com/gin-gonic/gin"
@@ -230,23 +229,7 @@ func (h layoutHandlers) change(c *gin.Context) (NamedLayout, error) {
 //	@Failure		default	{object}	Problem	"Any error"
 //	@Router			/v1/layouts/{id} [delete]
 func (h layoutHandlers) remove(c *gin.Context) (struct{}, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return struct{}{}, err
-	}
-	l, err := h.store.Layout(c.Request.Context(), id)
-	if err != nil {
-		return struct{}{}, err
-	}
-	if err := expectVersion(c, l.Version); err != nil {
-		return struct{}{}, err
-	}
-	_, err = h.store.RemoveLayout(c.Request.Context(), l)
-	if f, ok := errors.AsType[*fault.Error](err); ok && f.Code == "version_conflict" {
-		if l, err = h.store.Layout(c.Request.Context(), id); err == nil {
-			err = stale(l.Version)
-		}
-	}
+	_, err := transition(c, h.store.Layout, h.store.RemoveLayout)
 	return struct{}{}, err
 }
 

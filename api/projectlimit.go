@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"errors"
 	"math"
 	"net/http"
 
@@ -11,7 +10,6 @@ import (
 
 	"leveltrail/domain/acoustic"
 	"leveltrail/domain/assessment"
-	"leveltrail/domain/fault"
 	"leveltrail/domain/request"
 )
 
@@ -172,23 +170,7 @@ func (h limitHandlers) update(c *gin.Context) (ProjectLimit, error) {
 //	@Failure		default	{object}	Problem	"Any error"
 //	@Router			/v1/limits/{id} [delete]
 func (h limitHandlers) remove(c *gin.Context) (struct{}, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return struct{}{}, err
-	}
-	rec, err := h.store.Limit(c.Request.Context(), id)
-	if err != nil {
-		return struct{}{}, err
-	}
-	if err := expectVersion(c, rec.Version); err != nil {
-		return struct{}{}, err
-	}
-	_, err = h.store.RemoveLimit(c.Request.Context(), rec)
-	if f, ok := errors.AsType[*fault.Error](err); ok && f.Code == "version_conflict" {
-		if rec, err = h.store.Limit(c.Request.Context(), id); err == nil {
-			err = stale(rec.Version)
-		}
-	}
+	_, err := transition(c, h.store.Limit, h.store.RemoveLimit)
 	return struct{}{}, err
 }
 

@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"errors"
 	"net/http"
 	"time"
 
@@ -10,7 +9,6 @@ import (
 	"github.com/google/uuid"
 
 	"leveltrail/domain/access"
-	"leveltrail/domain/fault"
 	"leveltrail/domain/request"
 	"leveltrail/domain/survey"
 )
@@ -78,19 +76,7 @@ func (h soundEventHandlers) routes(v1 *gin.RouterGroup) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/surveys/{id}/sound-events [get]
 func (h soundEventHandlers) list(c *gin.Context) (List[SoundEvent], error) {
-	id, err := pathID(c)
-	if err != nil {
-		return List[SoundEvent]{}, err
-	}
-	p, err := h.pageOf(c)
-	if err != nil {
-		return List[SoundEvent]{}, err
-	}
-	recs, err := h.store.SoundEvents(c.Request.Context(), id, p)
-	if err != nil {
-		return List[SoundEvent]{}, err
-	}
-	return listOf(h.server, c, p, recs, func(e survey.SoundEvent) uuid.UUID { return e.ID }, soundEventOf), nil
+	return listUnder(h.server, c, h.store.SoundEvents, func(e survey.SoundEvent) uuid.UUID { return e.ID }, soundEventOf)
 }
 
 // create marks a sound event.
@@ -140,23 +126,7 @@ func (h soundEventHandlers) get(c *gin.Context) (SoundEvent, error) {
 //	@Failure		default	{object}	Problem	"Any error"
 //	@Router			/v1/sound-events/{id} [delete]
 func (h soundEventHandlers) remove(c *gin.Context) (struct{}, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return struct{}{}, err
-	}
-	rec, err := h.store.SoundEvent(c.Request.Context(), id)
-	if err != nil {
-		return struct{}{}, err
-	}
-	if err := expectVersion(c, rec.Version); err != nil {
-		return struct{}{}, err
-	}
-	_, err = h.store.RemoveSoundEvent(c.Request.Context(), rec)
-	if f, ok := errors.AsType[*fault.Error](err); ok && f.Code == "version_conflict" {
-		if rec, err = h.store.SoundEvent(c.Request.Context(), id); err == nil {
-			err = stale(rec.Version)
-		}
-	}
+	_, err := transition(c, h.store.SoundEvent, h.store.RemoveSoundEvent)
 	return struct{}{}, err
 }
 

@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"errors"
 	"net/http"
 
 	"github.com/gin-gonic/gin"
@@ -11,7 +10,6 @@ import (
 	"leveltrail/domain/access"
 	"leveltrail/domain/calibration"
 	"leveltrail/domain/civil"
-	"leveltrail/domain/fault"
 	"leveltrail/domain/request"
 )
 
@@ -125,24 +123,7 @@ func (h statusHandlers) list(c *gin.Context) (List[CertificateStatus], error) {
 //	@Failure		default		{object}	Problem	"Any error"
 //	@Router			/v1/certificates/{id}/confirmation [post]
 func (h statusHandlers) confirm(c *gin.Context) (Certificate, error) {
-	ctx := c.Request.Context()
-	id, err := pathID(c)
-	if err != nil {
-		return Certificate{}, err
-	}
-	rec, err := h.store.Certificate(ctx, id)
-	if err != nil {
-		return Certificate{}, err
-	}
-	if err := expectVersion(c, rec.Version); err != nil {
-		return Certificate{}, err
-	}
-	rec, err = h.store.ConfirmCertificate(ctx, rec)
-	if f, ok := errors.AsType[*fault.Error](err); ok && f.Code == "version_conflict" {
-		if rec, err = h.store.Certificate(ctx, id); err == nil {
-			err = stale(rec.Version)
-		}
-	}
-	named, err := certificateHandlers(h).one(ctx, rec, err)
+	rec, err := transition(c, h.store.Certificate, h.store.ConfirmCertificate)
+	named, err := certificateHandlers(h).one(c.Request.Context(), rec, err)
 	return certificateOf(named), err
 }
