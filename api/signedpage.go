@@ -14,6 +14,12 @@ var signedPageText string
 
 var signedPageTemplate = template.Must(template.New("sign-off").Funcs(template.FuncMap{
 	"time": func(t time.Time) string { return t.Format("2006-01-02 15:04:05 MST") },
+	"u": func(x *float64) string {
+		if x == nil {
+			return "-"
+		}
+		return strconv.FormatFloat(*x, 'f', 2, 64)
+	},
 	"db": func(f Figure) string {
 		number := func(x *float64) string { return strconv.FormatFloat(*x, 'f', 2, 64) }
 		switch {

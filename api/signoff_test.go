@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
 	"io"
 	"os"
 	"os/exec"
@@ -303,6 +304,14 @@ func TestWithdrawalOpensReview(t *testing.T) {
 	s.must(201, "POST", "/v1/surveys/"+s.survey+"/attachments", aPhoto(aCaption), "Content-Type", formType)
 	id := s.signOff(qa, aStatement).body["id"].(string)
 	frozen := s.must(200, "GET", "/v1/sign-offs/"+id, nil)
+	// The page has the uncertainties of the frozen figures beside them.
+	laeq := frozen.body["summary"].(object)["positions"].([]any)[0].(object)["levels"].(object)["LAeq"].(object)
+	u, ok := laeq["sampling_uncertainty_db"].(float64)
+	dir, _ := unpacked(t, s.must(200, "GET", "/v1/sign-offs/"+id+"/evidence", nil).raw)
+	page, err := os.ReadFile(filepath.Join(dir, "sign-off.html"))
+	if row := fmt.Sprintf("<td>%.2f</td><td>sampled</td><td>%.2f</td>", laeq["level_db"], u); err != nil || !ok || !strings.Contains(string(page), row) {
+		t.Errorf("the page has no %q: %v", row, err)
+	}
 	notes, photos := frozen.body["notes"].([]any), frozen.body["attachments"].([]any)
 	if len(notes) != 1 || notes[0].(object)["text"] != aNote["text"] || len(photos) != 1 || photos[0].(object)["caption"] != aCaption["caption"] {
 		t.Errorf("notes %v, attachments %v; want what was written and photographed on site", notes, photos)
