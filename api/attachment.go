@@ -99,7 +99,7 @@ func (h attachmentHandlers) list(c *gin.Context) (List[Attachment], error) {
 // readAttachment returns the photo or sketch of a form; options decodes its part of that name.
 func readAttachment(c *gin.Context, options func([]byte) (survey.Attachment, error)) (a survey.Attachment, data []byte, err error) {
 	var name string
-	text, err := readForm(c, survey.MaxAttachment, func(n string, r io.Reader) (err error) {
+	text, err := readForm(c, survey.MaxAttachment, func(n string, r io.Reader, _ []byte) (err error) {
 		name = n
 		data, err = io.ReadAll(r)
 		return err

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bufio"
 	"errors"
 	"io"
 	"net/http"
@@ -10,10 +11,14 @@ import (
 	"github.com/gin-gonic/gin"
 )
 
-// readForm reads a form of a file, which it gives to keep as it comes, and of options,
-// which it returns, in any order. The whole may have limit bytes.
-func readForm(c *gin.Context, limit int64, keep func(name string, r io.Reader) error) (options []byte, err error) {
+// readForm reads a form of a file, which it gives to keep as it comes, with the options if
+// they came before it, and of options, which it returns. The whole may have limit bytes.
+func readForm(c *gin.Context, limit int64, keep func(name string, r io.Reader, options []byte) error) (options []byte, err error) {
 	c.Request.Body = http.MaxBytesReader(c.Writer, c.Request.Body, limit)
+	c.Request.Body = struct {
+		io.Reader
+		io.Closer
+	}{bufio.NewReaderSize(c.Request.Body, 256<<10), c.Request.Body}
 	form, err := c.Request.MultipartReader()
 	if err != nil {
 		return nil, &refusal{status: http.StatusBadRequest, code: "bad_form", detail: "the form cannot be read"}
@@ -39,7 +44,7 @@ func readForm(c *gin.Context, limit int64, keep func(name string, r io.Reader) e
 		case name == "file" && !kept:
 			source := &sourceError{r: part}
 			name := strings.ToValidUTF8(strings.ReplaceAll(part.FileName(), "\x00", ""), "\uFFFD")
-			if err := keep(name, source); err != nil {
+			if err := keep(name, source, options); err != nil {
 				if source.err != nil {
 					return nil, broken(source.err)
 				}

@@ -27,11 +27,11 @@ import (
 type importStore interface {
 	uploadStore
 	layoutStore
-	KeepFile(ctx context.Context, v survey.Survey, name string, r io.Reader) (survey.File, error)
+	KeepFile(ctx context.Context, v survey.Survey, name string, r io.Reader, o *survey.ImportOptions) (survey.File, *logfile.Scanned, error)
 	DropFile(ctx context.Context, f survey.File) error
 	File(ctx context.Context, id uuid.UUID) (survey.File, error)
 	CopyFile(ctx context.Context, id uuid.UUID, started func(survey.File), w io.Writer) error
-	Import(ctx context.Context, surveyID uuid.UUID, f survey.File, o survey.ImportOptions) (m survey.Import, existed bool, err error)
+	Import(ctx context.Context, surveyID uuid.UUID, f survey.File, found *logfile.Scanned, o survey.ImportOptions) (m survey.Import, existed bool, err error)
 	ImportByID(ctx context.Context, id uuid.UUID) (survey.Import, error)
 	ImportVersions(ctx context.Context, id uuid.UUID) ([]survey.Import, error)
 	ImportsOfSurvey(ctx context.Context, surveyID uuid.UUID, p request.Page) ([]survey.Import, error)
@@ -320,7 +320,7 @@ func (h importHandlers) list(c *gin.Context) (List[Import], error) {
 // read into memory, so that it does without respond.
 //
 //	@Summary		Import a log file
-//	@Description	The file is kept byte for byte, also where it is refused: then the answer is a problem of code import_refused with the import in it. The same bytes with the same options answer 200 with the first import. A JSON body of the same options with upload_id imports an upload that is complete; one with import_id tries a kept file again, whose import was refused or withdrawn.
+//	@Description	The file is kept byte for byte, also where it is refused: then the answer is a problem of code import_refused with the import in it. The same bytes with the same options answer 200 with the first import. A JSON body of the same options with upload_id imports an upload that is complete; one with import_id tries a kept file again, whose import was refused or withdrawn. A form whose options come before its file is answered sooner: the file is read while it comes.
 //	@Tags			imports
 //	@Accept			multipart/form-data
 //	@Param			id		path		string			true	"Survey"	format(uuid)
@@ -339,7 +339,9 @@ func (h importHandlers) create(c *gin.Context) {
 	used := false
 	do := func() (request.Answer, bool) {
 		return answer(h.server, c, http.StatusCreated, func(c *gin.Context) (Import, error) {
-			m, existed, err := h.store.Import(c.Request.Context(), in.surveyID, in.file, in.options)
+			found := in.found
+			in.found = nil
+			m, existed, err := h.store.Import(c.Request.Context(), in.surveyID, in.file, found, in.options)
 			if err != nil {
 				return Import{}, err
 			}
@@ -393,7 +395,8 @@ func refusedImport(m survey.Import) error {
 type received struct {
 	surveyID uuid.UUID
 	file     survey.File
-	uploaded bool // with this request
+	found    *logfile.Scanned // in the file while it came, nil if nothing
+	uploaded bool             // with this request
 	options  survey.ImportOptions
 }
 
@@ -421,15 +424,21 @@ func (h importHandlers) receive(c *gin.Context) (in received, err error) {
 			status: http.StatusUnsupportedMediaType, code: "unsupported_media_type", detail: "send multipart/form-data with file and options, or application/json",
 		}
 	}
-	keep := func(name string, r io.Reader) (err error) {
-		in.file, err = h.store.KeepFile(ctx, v, name, r)
+	understand := func(options []byte) error {
+		var body ImportOptions
+		return decodeJSON(options, &body, func() (err error) { in.options, err = body.options(); return err })
+	}
+	options, err := readForm(c, survey.MaxFile, func(name string, r io.Reader, options []byte) (err error) {
+		var known *survey.ImportOptions
+		if options != nil && understand(options) == nil {
+			known = &in.options
+		}
+		in.file, in.found, err = h.store.KeepFile(ctx, v, name, r, known)
 		in.uploaded = err == nil
 		return err
-	}
-	options, err := readForm(c, survey.MaxFile, keep)
+	})
 	if err == nil {
-		var body ImportOptions
-		err = decodeJSON(options, &body, func() (err error) { in.options, err = body.options(); return err })
+		err = understand(options)
 	}
 	if err != nil && in.uploaded {
 		err = errors.Join(err, h.store.DropFile(context.WithoutCancel(ctx), in.file))

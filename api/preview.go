@@ -91,7 +91,7 @@ func (h importHandlers) preview(c *gin.Context) {
 func (h importHandlers) look(c *gin.Context) (Preview, error) {
 	var file spool
 	defer file.close()
-	text, err := readForm(c, maxPreview, func(_ string, r io.Reader) error {
+	text, err := readForm(c, maxPreview, func(_ string, r io.Reader, _ []byte) error {
 		_, err := io.Copy(&file, r)
 		return err
 	})

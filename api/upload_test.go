@@ -312,7 +312,7 @@ func TestUploadExpiry(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.store.KeepFile(ctx, v, "cut.csv", strings.NewReader(log)); err != nil {
+	if _, _, err := s.store.KeepFile(ctx, v, "cut.csv", strings.NewReader(log), nil); err != nil {
 		t.Fatal(err)
 	}
 	parts := func() (n int) {

@@ -44,7 +44,7 @@ func keepBytes(ctx context.Context, tx pgx.Tx, f survey.File, data []byte) error
 	part := 0
 	for piece := range slices.Chunk(data, partSize) {
 		b.Queue(`insert into file_part (client_id, file_id, part, data) values ($1, $2, $3, $4)`,
-			f.ClientID, f.ID, part, zstdEncoder.EncodeAll(piece, nil))
+			f.ClientID, f.ID, part, pack(piece))
 		part++
 	}
 	return tx.SendBatch(ctx, b).Close()

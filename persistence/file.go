@@ -6,86 +6,106 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"runtime"
 	"sync"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
-	"github.com/klauspost/compress/zstd"
 
 	"leveltrail/domain/access"
+	"leveltrail/domain/logfile"
 	"leveltrail/domain/survey"
-)
-
-// partSize is how much of a file one row holds, in bytes of the original.
-const partSize = 1 << 20
-
-var (
-	zstdEncoder, _ = zstd.NewWriter(nil, zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithWindowSize(partSize))
-	zstdDecoder, _ = zstd.NewReader(nil, zstd.WithDecoderMaxMemory(2*partSize))
 )
 
 // KeepFile stores the bytes of r, each part as it comes, for an import into the
 // survey v, which takes the file: until then it is an upload in state arriving.
-// Where r fails, nothing stays and its error is returned.
-func (s *Store) KeepFile(ctx context.Context, v survey.Survey, name string, r io.Reader) (survey.File, error) {
+// Where r fails, nothing stays and its error is returned. Where o is given, the
+// file is read while it comes and what was found is returned for [Store.Import];
+// nil stands for a file that has to be read again.
+func (s *Store) KeepFile(ctx context.Context, v survey.Survey, name string, r io.Reader, o *survey.ImportOptions) (survey.File, *logfile.Scanned, error) {
 	now := s.stamp()
 	f := survey.File{ClientID: v.ClientID, ID: uuid.Must(uuid.NewV7()), CreatedAt: now, Name: name}
+	var reading *logfile.Options
 	err := s.write(ctx, func(tx pgx.Tx) error {
 		_, err := insertUpload(ctx, tx, survey.Upload{
 			ClientID: f.ClientID, ID: f.ID, CreatedAt: now, ExpiresAt: now.Add(survey.FormLife), SurveyID: v.ID,
 			KeyID: access.From(ctx).KeyID, Name: name, State: survey.Arriving,
 		})
-		return err
+		if err != nil || o == nil {
+			return err
+		}
+		if p, err := projects.get(ctx, tx, v.ProjectID); err != nil {
+			return err
+		} else if l, err := layoutGiven(ctx, tx, *o); err == nil { // else the import says what is wrong
+			given := o.Reading(p, v, l)
+			reading = &given
+		}
+		return nil
 	})
 	if err != nil {
-		return f, err
+		return f, nil, err
 	}
-	if err := s.keepParts(ctx, &f, r); err != nil {
-		return f, errors.Join(err, s.DropFile(context.WithoutCancel(ctx), f))
+	found, err := s.keepParts(ctx, &f, r, reading)
+	if err != nil {
+		return f, nil, errors.Join(err, s.DropFile(context.WithoutCancel(ctx), f))
 	}
-	return f, nil
+	return f, found, nil
 }
 
-func (s *Store) keepParts(ctx context.Context, f *survey.File, r io.Reader) error {
+// inFlight is how many parts of one file are in memory at once while it comes.
+const inFlight = 5
+
+// keepParts stores the parts of r as they come, and reads them where o is given. It notes
+// the file's length and digest.
+func (s *Store) keepParts(ctx context.Context, f *survey.File, r io.Reader, o *logfile.Options) (found *logfile.Scanned, err error) {
 	ctx, stop := context.WithCancelCause(ctx)
-	parts := make(chan chan []byte, runtime.GOMAXPROCS(0)) // each gives its part when it is packed
-	stored := make(chan error, 1)
-	stays := *f // while f's length is counted
-	go func() {
-		err := s.storeParts(ctx, stays, parts)
-		stop(err)
-		stored <- err
-	}()
-	err := packParts(ctx, f, r, parts)
-	close(parts)
-	return errors.Join(err, <-stored)
+	defer stop(nil)
+	var work sync.WaitGroup
+	store, ahead := make(chan *piece, inFlight), make(chan *piece, inFlight)
+	users := []chan *piece{store}
+	var failed error
+	work.Go(func() {
+		if failed = s.storeParts(ctx, f, store); failed != nil {
+			stop(failed)
+		}
+	})
+	if o != nil {
+		users = append(users, ahead)
+		work.Go(func() { found = scanAhead(ctx, *o, ahead) })
+	}
+	err = receiveParts(ctx, r, users)
+	work.Wait()
+	return found, errors.Join(err, failed)
 }
 
-// packParts sends the parts of r, and notes their length and digest.
-func packParts(ctx context.Context, f *survey.File, r io.Reader, parts chan<- chan []byte) error {
-	digest := sha256.New()
-	for {
-		buf := partBuffers.Get().(*[partSize]byte)
-		n, err := io.ReadFull(r, buf[:])
-		if n > 0 {
-			digest.Write(buf[:n])
-			f.Bytes += int64(n)
-			packed := make(chan []byte, 1)
-			go func() {
-				packed <- zstdEncoder.EncodeAll(buf[:n], nil)
-				partBuffers.Put(buf)
-			}()
+// receiveParts passes the parts of r to each of users, and closes them after the last one.
+func receiveParts(ctx context.Context, r io.Reader, users []chan *piece) error {
+	for _, u := range users {
+		defer close(u)
+	}
+	free := make(chan *piece, inFlight)
+	for made := 0; ; {
+		var p *piece
+		if made < inFlight && len(free) == 0 {
+			p = &piece{packed: make(chan []byte, 1), free: free}
+			made++
+		} else {
 			select {
-			case parts <- packed:
+			case p = <-free:
 			case <-ctx.Done():
 				return nil // storing says why
+			}
+		}
+		n, err := io.ReadFull(r, p.bytes[:])
+		if p.n = n; n > 0 {
+			p.users.Store(int32(len(users)))
+			go p.pack()
+			for _, u := range users {
+				u <- p
 			}
 		}
 		switch err {
 		case nil:
 		case io.EOF, io.ErrUnexpectedEOF:
-			f.SHA256 = digest.Sum(nil)
 			return nil
 		default:
 			return err
@@ -93,19 +113,22 @@ func packParts(ctx context.Context, f *survey.File, r io.Reader, parts chan<- ch
 	}
 }
 
-var partBuffers = sync.Pool{New: func() any { return new([partSize]byte) }}
-
-// storeParts stores parts in the order in which they come.
-func (s *Store) storeParts(ctx context.Context, f survey.File, parts <-chan chan []byte) error {
+// storeParts stores parts as they come, and notes the length and digest of them all.
+func (s *Store) storeParts(ctx context.Context, f *survey.File, parts <-chan *piece) error {
+	digest := sha256.New()
 	part := 0
-	for packed := range parts {
+	for p := range parts {
+		digest.Write(p.bytes[:p.n])
+		f.Bytes += int64(p.n)
+		packed := <-p.packed
+		p.leave()
 		err := s.write(ctx, func(tx pgx.Tx) error {
 			b := &pgx.Batch{}
 			if ctx.Value(txKey{}) == nil {
 				// The commit of the file's own row makes its parts durable too: it comes after them in the log.
 				b.Queue(`set local synchronous_commit = off`)
 			}
-			b.Queue(`insert into file_part (client_id, file_id, part, data) values ($1, $2, $3, $4)`, f.ClientID, f.ID, part, <-packed)
+			b.Queue(`insert into file_part (client_id, file_id, part, data) values ($1, $2, $3, $4)`, f.ClientID, f.ID, part, packed)
 			return tx.SendBatch(ctx, b).Close()
 		})
 		if err != nil {
@@ -113,6 +136,7 @@ func (s *Store) storeParts(ctx context.Context, f survey.File, parts <-chan chan
 		}
 		part++
 	}
+	f.SHA256 = digest.Sum(nil)
 	return nil
 }
 
@@ -198,7 +222,7 @@ func (r *fileReader) load(part int) error {
 		r.next = nil
 	}
 	if r.next == nil {
-		if err := r.unpack(part, nil); err != nil {
+		if err := r.fetch(part, nil); err != nil {
 			return err
 		}
 	}
@@ -209,20 +233,20 @@ func (r *fileReader) load(part int) error {
 	spare := r.data
 	r.part, r.data = part, u.data
 	if int64(part+1)*partSize < r.file.Bytes {
-		return r.unpack(part+1, spare)
+		return r.fetch(part+1, spare)
 	}
 	return nil
 }
 
-// unpack begins to unpack part into buf.
-func (r *fileReader) unpack(part int, buf []byte) error {
+// fetch begins to unpack part into buf.
+func (r *fileReader) fetch(part int, buf []byte) error {
 	b, err := r.packed(part)
 	if err != nil {
 		return err
 	}
 	next := make(chan unpacked, 1)
 	go func() {
-		data, err := zstdDecoder.DecodeAll(b, buf[:0])
+		data, err := unpack(b, buf)
 		next <- unpacked{data, err}
 	}()
 	r.ahead, r.next = part, next

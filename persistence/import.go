@@ -26,7 +26,9 @@ var imports = kindOf[survey.Import]("import",
 // read is an import too, in state rejected, which made none. Where the same bytes
 // were imported with the same options, that import is returned and existed; it is
 // a Conflict with code file_already_imported where the options differ.
-func (s *Store) Import(ctx context.Context, surveyID uuid.UUID, f survey.File, o survey.ImportOptions) (m survey.Import, existed bool, err error) {
+//
+// found is what [Store.KeepFile] found in f, if anything, and serves once.
+func (s *Store) Import(ctx context.Context, surveyID uuid.UUID, f survey.File, found *logfile.Scanned, o survey.ImportOptions) (m survey.Import, existed bool, err error) {
 	err = s.write(ctx, func(tx pgx.Tx) error {
 		v, err := surveys.get(ctx, tx, surveyID)
 		if err != nil {
@@ -80,7 +82,7 @@ func (s *Store) Import(ctx context.Context, surveyID uuid.UUID, f survey.File, o
 		in := importer{store: s, tx: tx, survey: v, project: p, layout: l, options: o, importID: m.ID, parts: map[logfile.Part]*importedPart{}, placed: map[int]uuid.UUID{}}
 		err = pgx.BeginFunc(ctx, tx, func(effect pgx.Tx) error {
 			in.tx = effect
-			m.Result, err = in.run(ctx, f)
+			m.Result, err = in.run(ctx, f, found)
 			return err
 		})
 		switch {
@@ -131,10 +133,15 @@ type importedPart struct {
 	content series.Content
 }
 
-func (in *importer) run(ctx context.Context, f survey.File) (res survey.ImportResult, err error) {
+func (in *importer) run(ctx context.Context, f survey.File, found *logfile.Scanned) (res survey.ImportResult, err error) {
 	o := in.options.Reading(in.project, in.survey, in.layout)
 	r := newFileReader(ctx, in.tx, f)
-	report, err := logfile.Read(r, o, func(p logfile.Part, run series.Run) error {
+	if found == nil || !found.With(o) {
+		if found, err = logfile.Scan(r, o); err != nil {
+			return res, err
+		}
+	}
+	report, err := found.Emit(r, func(p logfile.Part, run series.Run) error {
 		return in.take(ctx, p, run)
 	})
 	res.Layout, res.Rows, res.Problems, res.ProblemsTotal = report.Layout, report.Rows, report.Problems, report.ProblemsTotal

@@ -154,7 +154,7 @@ func keepPartsFrom(ctx context.Context, tx pgx.Tx, f survey.File, offset int64, 
 		part := int(offset / partSize)
 		b.Queue(`delete from file_part where client_id = $1 and file_id = $2 and part = $3`, f.ClientID, f.ID, part)
 		b.Queue(`insert into file_part (client_id, file_id, part, data) values ($1, $2, $3, $4)`,
-			f.ClientID, f.ID, part, zstdEncoder.EncodeAll(data[:n], nil))
+			f.ClientID, f.ID, part, pack(data[:n]))
 		data = data[n:]
 	}
 	return tx.SendBatch(ctx, b).Close()

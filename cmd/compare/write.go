@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/rand"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -157,6 +158,9 @@ func (b *bench) upload(ctx context.Context, log io.Reader) (time.Duration, error
 	}
 	var head bytes.Buffer
 	form := multipart.NewWriter(&head)
+	if err := form.SetBoundary("------------------------" + rand.Text()[:22]); err != nil { // as long as curl makes them
+		return 0, err
+	}
 	if err := form.WriteField("options", string(options)); err != nil {
 		return 0, err
 	}

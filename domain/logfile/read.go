@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"reflect"
 	"slices"
 	"time"
 
@@ -22,77 +23,112 @@ import (
 // interval off, an interval is left free before it, or, of two samples that fall
 // into one, the lower is left out, and a notice names the line.
 func Read(r io.ReadSeeker, o Options, emit func(p Part, run series.Run) error) (Report, error) {
-	l, s, detected, err := detect(r, o)
+	s, err := Scan(r, o)
 	if err != nil {
 		return Report{}, err
+	}
+	return s.Emit(r, emit)
+}
+
+// Scanned is a file that was read once: everything is known of it but its samples.
+type Scanned struct {
+	options Options
+	report  Report // without tracks
+	found   problems
+	plan    *plan // nil: the file is refused
+	second  map[trackKey]map[int64]bool
+}
+
+// Scan is the first reading of [Read], which finds every reason to refuse the file.
+func Scan(r io.ReadSeeker, o Options) (*Scanned, error) {
+	l, sample, detected, err := detect(r, o)
+	if err != nil {
+		return nil, err
 	}
 	// Dates are told apart while the rows are read, with the order that the first ones suggest.
 	var dates *evidence
 	if l.DateOrder == "" && !refuses(detected) {
-		e, all := s.sampleDates(l.Columns)
+		e, all := sample.sampleDates(l.Columns)
 		if all || e.settled() {
-			detected = append(detected, s.dateOrder(&e, &l, o)...)
+			detected = append(detected, sample.dateOrder(&e, &l, o)...)
 		} else {
 			guess := l
-			if refuses(s.dateOrder(&e, &guess, o)) {
+			if refuses(sample.dateOrder(&e, &guess, o)) {
 				guess.DateOrder = orders[e.left()[0]]
 			}
 			l.DateOrder, dates = guess.DateOrder, &evidence{}
 		}
 	}
-	var found problems
+	s := &Scanned{options: o, report: Report{Layout: l}, second: map[trackKey]map[int64]bool{}}
+	found := &s.found
 	for _, p := range detected {
 		found.add(p)
 	}
-	rep := Report{Layout: l}
 	found.quantity(l, o)
 	if found.refused() {
-		return rep.with(&found), nil
+		return s, nil
 	}
 	// Entries into a repeated hour whose pass is only known at its end ask for another reading.
-	second := map[trackKey]map[int64]bool{}
 	var p *plan
-	before := found
+	before := *found
 	for again, n := true, 0; again && n < 10; n++ {
-		found = problems{refusing: slices.Clone(before.refusing), notices: slices.Clone(before.notices), total: before.total}
-		if p, again, err = scan(r, l, o, second, dates, &found); err != nil {
-			return rep, err
+		*found = problems{refusing: slices.Clone(before.refusing), notices: slices.Clone(before.notices), total: before.total}
+		if p, again, err = scan(r, l, o, s.second, dates, found); err != nil {
+			return nil, err
 		}
 		if dates == nil || dates.settled() && !dates.began {
 			continue
 		}
 		guess := l.DateOrder
 		l.DateOrder = ""
-		for _, q := range s.dateOrder(dates, &l, o) {
+		for _, q := range sample.dateOrder(dates, &l, o) {
 			before.add(q)
 			found.add(q)
 		}
-		dates, rep.Layout = nil, l
+		dates, s.report.Layout = nil, l
 		if before.refused() {
-			return rep.with(&before), nil
+			*found = before
+			return s, nil
 		}
 		if l.DateOrder != guess {
-			again, second = true, map[trackKey]map[int64]bool{}
+			again, s.second = true, map[trackKey]map[int64]bool{}
 		}
 	}
-	rep.Rows = p.rows
+	s.report.Rows = p.rows
 	switch {
 	case found.refused():
-		return rep.with(&found), nil
+		return s, nil
 	case p.rows.Read == 0:
 		found.add(Problem{Code: "file_header_only", Detail: "the file has no data row", Refuses: true})
 	case p.readings() == 0:
 		found.add(Problem{Code: "no_readings", Detail: "no row of the file holds a reading", Refuses: true})
 	default:
-		p.settle(o, &found)
+		p.settle(o, found)
 	}
 	if found.refused() {
-		return rep.with(&found), nil
+		return s, nil
 	}
-	p.remarks(o, &found)
-	rep.Tracks, err = p.runs(r, l, o, second, &found, emit)
-	rep.Rows = p.rows
-	return rep.with(&found), err
+	p.remarks(o, found)
+	s.plan = p
+	return s, nil
+}
+
+// With reports whether the file was read with the options o.
+func (s *Scanned) With(o Options) bool {
+	of := s.options
+	same := of.Location.String() == o.Location.String()
+	of.Location, o.Location = nil, nil
+	return same && reflect.DeepEqual(of, o)
+}
+
+// Emit passes the samples on as [Read] does, once. r is the file, which is read again where it is very long.
+func (s *Scanned) Emit(r io.ReadSeeker, emit func(p Part, run series.Run) error) (rep Report, err error) {
+	rep = s.report
+	if s.plan != nil {
+		rep.Tracks, err = s.plan.runs(r, rep.Layout, s.options, s.second, &s.found, emit)
+		rep.Rows = s.plan.rows
+	}
+	return rep.with(&s.found), err
 }
 
 func (rep Report) with(found *problems) Report {
