@@ -84,11 +84,14 @@ func BenchmarkFlood(b *testing.B) {
 				for range 64 {
 					wg.Go(func() {
 						for ctx.Err() == nil {
-							switch ask(ctx, secret, flood.path) {
+							switch status := ask(ctx, secret, flood.path); status {
 							case http.StatusOK:
 								answered.Add(1)
 							case http.StatusTooManyRequests:
 								refused.Add(1)
+							case 0: // the flood ends
+							default:
+								b.Errorf("the flood is answered %d", status)
 							}
 						}
 					})

@@ -196,6 +196,7 @@ func ofLevels(sums, counts []float64, e Estimate) (Estimate, string) {
 			}
 			v += w
 		}
+		v = max(v, math.Expm1(s.cov[0])/2) // regular ups and downs cancel out, as far as scatterOf lets them
 		u := acoustic.Decibel(perRatio * math.Sqrt(v/float64(b)))
 		e.Standard = max(e.Standard, min(u, mostRaised*e.Standard))
 	}

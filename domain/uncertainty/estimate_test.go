@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"pgregory.net/rapid"
+
 	"leveltrail/domain/acoustic"
 	"leveltrail/domain/series"
 	"leveltrail/domain/uncertainty"
@@ -142,6 +144,39 @@ func TestTooFewSamples(t *testing.T) {
 	said("over range", e, why, "over range")
 	e, why = over.SamplingOfMean()
 	said("over range", e, why, "over range")
+}
+
+// A signal that goes up and down as regularly as a machine does, each stretch of time the
+// opposite of the next, has an uncertainty like any other.
+func TestRegularUpAndDown(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		period, step := rapid.IntRange(2, 4000).Draw(t, "period"), rapid.IntRange(1, 8000).Draw(t, "step")
+		s := uncertainty.NewStream(time.Second, true)
+		levels := make([]acoustic.Level, rapid.IntRange(3600, 40_000).Draw(t, "samples"))
+		for i := range levels {
+			levels[i] = acoustic.Level(40_00 + i*step%period)
+		}
+		s.Add(series.Run{Start: monday, Levels: levels})
+		mean, why := s.OfMean()
+		number(t, mean, why)
+		for _, p := range []series.Percent{1_000, 10_000, 50_000, 90_000, 99_000} {
+			e, why := s.OfExceedance(p)
+			number(t, e, why)
+		}
+		e, why := s.SamplingOfMean()
+		number(t, e, why)
+	})
+}
+
+// number fails unless an estimate is of numbers that are not negative, or absent for a reason.
+func number(t *rapid.T, e uncertainty.Estimate, why string) {
+	t.Helper()
+	for _, x := range []float64{float64(e.Standard), e.Effective, e.Freedom} {
+		if !(x >= 0) || why == "" && math.IsInf(float64(e.Standard), 0) {
+			t.Fatalf("%+v %s", e, why)
+		}
+	}
 }
 
 // However a stream is cut into runs, its uncertainties are the same to the last bit; a
