@@ -48,6 +48,7 @@ var definitions = []Definition{
 	{"periods and indices", "/docs#description/periods-and-indices"},
 	{"coverage", "/docs#description/coverage"},
 	{"samples out of range", "/docs#description/samples-out-of-range"},
+	{"highest stretches and typical day", "/docs#description/highest-stretches-and-typical-day"},
 	{"uncertainty from samples", "/docs#description/uncertainty-from-samples"},
 	{"residual sound", "/docs#description/residual-sound"},
 	{"comparison with limits", "/docs#description/comparison-with-limits"},

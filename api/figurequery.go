@@ -16,6 +16,7 @@ import (
 
 var figureParameters = []string{
 	"from", "to", "percentiles", "step", "step_percentiles", "periods", "time_zone", "min_coverage", "windows", "exclusions", "uncertainty",
+	"highest", "moving_by", "typical_day",
 }
 
 // shortSpan is the longest span whose figures come with uncertainties unasked. Those of

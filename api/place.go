@@ -27,6 +27,8 @@ type place struct {
 	grounds   map[aside]backgroundFound
 	wanted    []maximaWanted
 	counts    []maximaFound // in the order of wanted
+	highest   []PlaceHighest
+	typical   *PlaceTypicalDay
 }
 
 // periodFigures are those of one period, over all its occurrences in the span.

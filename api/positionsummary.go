@@ -139,6 +139,9 @@ func (o *surveysOf) planEach(in *inquiry, q question) error {
 //	@Param			windows			query		string	false	"Which samples the figures cover"									Enums(all, usable)		default(all)
 //	@Param			exclusions		query		string	false	"Whether marked spans are left out"									Enums(applied, ignored)	default(applied)
 //	@Param			uncertainty		query		string	false	"Uncertainties estimated from the samples: included for spans of up to 62 days unless given"	Enums(included, omitted)
+//	@Param			highest			query		string	false	"Lengths of time, separated by commas: the stretch of each in which the equivalent level is highest, such as 1h for the worst hour"
+//	@Param			moving_by		query		string	false	"By which those stretches move on: their own length unless given, so that they are clock hours or quarter hours"
+//	@Param			typical_day		query		string	false	"The 24 hours of the local day over all surveys"	Enums(included, omitted)	default(omitted)
 //	@Success		200				{object}	PositionOverSurveys
 //	@Failure		default			{object}	Problem	"Any error"
 //	@Router			/v1/positions/{id}/summary [get]
@@ -165,6 +168,9 @@ func (h figureHandlers) ofPosition(c *gin.Context) (PositionOverSurveys, error) 
 		return PositionOverSurveys{}, err
 	}
 	q := question{request: r, residual: project.Residual(), uncertainty: wanted, over: &surveysOf{position: id}}
+	if q.course, err = profileRequest(c); err != nil {
+		return PositionOverSurveys{}, err
+	}
 	outcomes := map[uuid.UUID]calibration.Outcome{}
 	if q.over.surveys, err = h.surveysOfProject(ctx, project); err != nil {
 		return PositionOverSurveys{}, err

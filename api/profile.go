@@ -7,6 +7,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"leveltrail/domain/acoustic"
+	"leveltrail/domain/series"
 	"leveltrail/domain/summary"
 )
 
@@ -20,6 +21,19 @@ type Highest struct {
 	Level     *Figure    `json:"level"`            // Null where there is none
 	Coverage  *float64   `json:"coverage"`         // Measured over its time
 	Reason    string     `json:"reason,omitempty"` // Why there is none
+}
+
+// PlaceHighest is the stretch of a given length in which an equivalent level of a position is highest.
+type PlaceHighest struct {
+	Highest
+	LeftOut int `json:"left_out"` // Series that take no part, as their samples are longer than stretches move on by
+}
+
+// PlaceTypicalDay is the hours of the local day at a position over several days.
+type PlaceTypicalDay struct {
+	TypicalDay
+	Symbol  string `json:"symbol"`   // Of the level: LAeq, or the first other equivalent level that a series carries; empty without any
+	LeftOut int    `json:"left_out"` // Series that take no part, as their samples are longer than an hour
 }
 
 // TypicalDay is the hours of the local day over several days.
@@ -85,12 +99,7 @@ func (p profile) plan(in *inquiry, r summary.Request, h summary.Header) (enter f
 		answer := in.ask(0, plan.Ask)
 		all = append(all, func(s *Summary) {
 			w, reason := summary.Highest(plan, answer(), r.MinCoverage)
-			out := Highest{WindowS: window.Seconds(), MovingByS: by.Seconds(), Reason: reason}
-			if reason == "" {
-				f := figureOf(w.Figure)
-				out.From, out.To, out.Symbol, out.Level, out.Coverage = &w.From, &w.To, w.Figure.Symbol, &f, share(&w.Coverage)
-			}
-			s.Highest = append(s.Highest, out)
+			s.Highest = append(s.Highest, highestOf(w, reason, window, by))
 		})
 	}
 	if p.typical {
@@ -106,6 +115,74 @@ func (p profile) plan(in *inquiry, r summary.Request, h summary.Header) (enter f
 			enter(s)
 		}
 	}, nil
+}
+
+// planPlace asks what p takes of the series of a position. enter adds the answer to it.
+func (p profile) planPlace(in *inquiry, r summary.Request, counts []int, headers []summary.Header) (enter func(*place), err error) {
+	var all []func(*place)
+	symbols := summary.EquivalentSymbols(headers)
+	course := func(symbol string, window, by time.Duration) (c summary.Course, answers func() []series.Answer, err error) {
+		if c, err = summary.PlanCourse(r, headers, symbol, window, by); err != nil {
+			return c, nil, renamed(err, map[string]string{"step": "moving_by", "window": "highest"})
+		}
+		var of []func() series.Answer
+		for i := range c.Plans {
+			of = append(of, in.ask(counts[c.Plans[i].Of], c.Plans[i].Ask))
+		}
+		return c, func() []series.Answer { return made(of) }, nil
+	}
+	for _, window := range p.windows {
+		by := p.movingBy
+		if by == 0 {
+			by = window
+		}
+		if len(symbols) == 0 {
+			all = append(all, func(p *place) {
+				p.highest = append(p.highest, PlaceHighest{Highest: highestOf(summary.Window{}, noEquivalent, window, by)})
+			})
+		}
+		for _, symbol := range symbols {
+			c, answers, err := course(symbol, window, by)
+			if err != nil {
+				return nil, err
+			}
+			all = append(all, func(p *place) {
+				w, reason := c.Highest(answers(), r.MinCoverage)
+				h := PlaceHighest{highestOf(w, reason, window, by), c.LeftOut}
+				h.Symbol = symbol
+				p.highest = append(p.highest, h)
+			})
+		}
+	}
+	switch {
+	case p.typical && len(symbols) == 0:
+		all = append(all, func(p *place) { p.typical = &PlaceTypicalDay{TypicalDay: *typicalDayOf(nil, noEquivalent)} })
+	case p.typical:
+		c, answers, err := course(symbols[0], time.Hour, time.Hour)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, func(p *place) {
+			p.typical = &PlaceTypicalDay{*typicalDayOf(c.TypicalDay(answers())), symbols[0], c.LeftOut}
+		})
+	}
+	return func(p *place) {
+		for _, enter := range all {
+			enter(p)
+		}
+	}, nil
+}
+
+const noEquivalent = "no series of the position with an interval carries an equivalent level"
+
+// highestOf returns the highest window of a length, or why there is none.
+func highestOf(w summary.Window, reason string, window, by time.Duration) Highest {
+	out := Highest{WindowS: window.Seconds(), MovingByS: by.Seconds(), Reason: reason}
+	if reason == "" {
+		f := figureOf(w.Figure)
+		out.From, out.To, out.Symbol, out.Level, out.Coverage = &w.From, &w.To, w.Figure.Symbol, &f, share(&w.Coverage)
+	}
+	return out
 }
 
 func typicalDayOf(hours []summary.HourOfDay, reason string) *TypicalDay {

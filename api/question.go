@@ -22,6 +22,7 @@ type question struct {
 	counts      []maximaWanted
 	bands       []aside
 	backgrounds []aside
+	course      profile    // of the highest stretches and the typical day
 	over        *surveysOf // of a position; nil: of the survey alone
 }
 
@@ -143,6 +144,10 @@ func (q question) planPlace(in *inquiry, members []int, ofSeries []func() summar
 	if err != nil {
 		return nil, err
 	}
+	course, err := q.course.planPlace(in, q.request, counts, q.headersOf(in, counts))
+	if err != nil {
+		return nil, err
+	}
 	return func() place {
 		p := place{figures: summary.Position(made(parts)), residual: residual(), limits: q.residual, ofPeriods: map[string]periodFigures{}, wanted: q.counts, counts: made(maxima)}
 		difference(&p.figures)
@@ -150,18 +155,24 @@ func (q question) planPlace(in *inquiry, members []int, ofSeries []func() summar
 			p.ofPeriods[symbol] = of()
 		}
 		asides(&p)
+		course(&p)
 		return p
 	}, nil
+}
+
+// headersOf returns what planning takes to know of some of the series.
+func (q question) headersOf(in *inquiry, of []int) []summary.Header {
+	headers := make([]summary.Header, len(of))
+	for i, n := range of {
+		headers[i] = plannedOf(in.facts[n], q.verdict)
+	}
+	return headers
 }
 
 // planParts asks the figures of series that count at one position, and enters their
 // summaries in of.
 func (q question) planParts(in *inquiry, r summary.Request, counts []int, doubt bool, of []func() summary.Summary) ([]func() summary.Part, error) {
-	headers := make([]summary.Header, len(counts))
-	for i, n := range counts {
-		headers[i] = plannedOf(in.facts[n], q.verdict)
-	}
-	plans, err := summary.PlanPosition(r, headers)
+	plans, err := summary.PlanPosition(r, q.headersOf(in, counts))
 	parts := make([]func() summary.Part, len(plans))
 	for i, p := range plans {
 		parts[i], of[counts[i]] = in.figures(counts[i], p, doubt)
@@ -265,9 +276,8 @@ func (q question) planPeriod(in *inquiry, counts []int, symbol string, span seri
 	}
 	r := q.request
 	r.Step, r.Periods = 0, acoustic.PeriodSet{}
-	headers := make([]summary.Header, len(counts))
-	for i, n := range counts {
-		headers[i] = plannedOf(in.facts[n], q.verdict)
+	headers := q.headersOf(in, counts)
+	for i := range headers {
 		if r.IgnoreExclusions {
 			headers[i].Exclusions = nil
 		}

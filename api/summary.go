@@ -23,8 +23,10 @@ type PositionSummary struct {
 	Periods     []PeriodTime      `json:"periods"`
 	Reference   Reference         `json:"reference"`
 	Unavailable []Unavailable     `json:"unavailable"`
-	Residual    []Corrected       `json:"residual,omitempty"` // Equivalent levels corrected for residual sound, where series or spans are marked as such
-	Uncertainty *Budget           `json:"uncertainty"`        // Measurement uncertainty of the A-weighted equivalent level; null without one
+	Residual    []Corrected       `json:"residual,omitempty"`    // Equivalent levels corrected for residual sound, where series or spans are marked as such
+	Highest     []PlaceHighest    `json:"highest,omitempty"`     // As asked: of each equivalent level that series of the position carry
+	TypicalDay  *PlaceTypicalDay  `json:"typical_day,omitempty"` // As asked
+	Uncertainty *Budget           `json:"uncertainty"`           // Measurement uncertainty of the A-weighted equivalent level; null without one
 }
 
 // SurveySummary is figures computed from the series of a survey.
@@ -82,9 +84,9 @@ func periodTimesOf(ps []summary.PeriodTime) []PeriodTime {
 type figureHandlers struct{ *server }
 
 func (h figureHandlers) routes(v1 *gin.RouterGroup) {
-	v1.GET("/series/:id/summary", respond(h.server, http.StatusOK, h.ofSeries, append(figureParameters, "highest", "moving_by", "typical_day")...))
+	v1.GET("/series/:id/summary", respond(h.server, http.StatusOK, h.ofSeries, figureParameters...))
 	v1.GET("/positions/:id/summary", respond(h.server, http.StatusOK, h.ofPosition,
-		"from", "to", "percentiles", "periods", "time_zone", "min_coverage", "windows", "exclusions", "uncertainty"))
+		"from", "to", "percentiles", "periods", "time_zone", "min_coverage", "windows", "exclusions", "uncertainty", "highest", "moving_by", "typical_day"))
 	v1.GET("/surveys/:id/summary", respond(h.server, http.StatusOK, h.ofSurvey, figureParameters...))
 }
 
@@ -170,7 +172,7 @@ func (h figureHandlers) ofSeries(c *gin.Context) (Summary, error) {
 // ofSurvey returns the figures of a survey.
 //
 //	@Summary		Figures of a survey
-//	@Description	The summary of each series over the survey's own time, and the figures of each position from all its series: at each instant one of them counts. Bands, and series measured with the sound in question off, have summaries of their own only.
+//	@Description	The summary of each series over the survey's own time, and the figures of each position from all its series: at each instant one of them counts. So it is for the highest stretches and the typical day of a position. Bands, and series measured with the sound in question off, have summaries of their own only.
 //	@Tags			figures
 //	@Param			id					path		string		true	"Survey"															format(uuid)
 //	@Param			from				query		string		false	"Beginning of the span"												format(date-time)
@@ -184,6 +186,9 @@ func (h figureHandlers) ofSeries(c *gin.Context) (Summary, error) {
 //	@Param			windows				query		string		false	"Which samples the figures cover"									Enums(all, usable)		default(all)
 //	@Param			exclusions			query		string		false	"Whether marked spans are left out"									Enums(applied, ignored)	default(applied)
 //	@Param			uncertainty			query		string		false	"Uncertainties estimated from the samples: included for spans of up to 62 days unless given"	Enums(included, omitted)
+//	@Param			highest				query		string		false	"Lengths of time, separated by commas: the stretch of each in which the equivalent level of a position is highest, such as 1h for the worst hour"
+//	@Param			moving_by			query		string		false	"By which those stretches move on: their own length unless given, so that they are clock hours or quarter hours"
+//	@Param			typical_day			query		string		false	"The 24 hours of the local day at each position over all days of the span"	Enums(included, omitted)	default(omitted)
 //	@Success		200					{object}	SurveySummary
 //	@Failure		default				{object}	Problem	"Any error"
 //	@Router			/v1/surveys/{id}/summary [get]
@@ -207,6 +212,9 @@ func (h figureHandlers) ofSurvey(c *gin.Context) (SurveySummary, error) {
 	}
 	q, err := h.questionOf(ctx, v, project, r)
 	if err != nil {
+		return SurveySummary{}, err
+	}
+	if q.course, err = profileRequest(c); err != nil {
 		return SurveySummary{}, err
 	}
 	q.uncertainty = wanted
@@ -242,7 +250,7 @@ func positionSummaryOf(p *place, v survey.Survey) PositionSummary {
 	out := PositionSummary{
 		PositionID: p.record.ID, Number: p.record.Number, Label: p.record.Label,
 		Levels: bySymbol(f.Levels, figureOf), Indices: bySymbol(f.Indices, figureOf), Periods: periodTimesOf(f.Periods),
-		Reference: Reference(f.Reference), Unavailable: unavailableOf(f.Unavailable),
+		Reference: Reference(f.Reference), Unavailable: unavailableOf(f.Unavailable), Highest: p.highest, TypicalDay: p.typical,
 	}
 	for _, r := range p.residual {
 		total, why := p.figure(r.Symbol)

@@ -89,8 +89,8 @@ func (b BackgroundSymbol) Carries(h Header) bool { return formOf(h).exceed == b.
 // overlap. inside are the spans that count, in time order. reason is empty, or says why
 // there is none. The parts come from [PlanBackground].
 func BackgroundOf(b BackgroundSymbol, parts []Part, inside []series.Span, least float64) (g Background, reason string) {
-	if contest(parts, func(Header, Header) bool { return false }) {
-		return g, contested(parts)
+	if contest(headersOf(parts), func(Header, Header) bool { return false }) {
+		return g, contested(headersOf(parts))
 	}
 	name := exceedance(b.Prefix, b.Percent)
 	var levels []acoustic.Decibel

@@ -67,6 +67,18 @@ func outranks(a, b Header) bool {
 	return rank(a) > rank(b)
 }
 
+// ranked reports whether it is known which of two counts.
+func ranked(a, b Header) bool { return outranks(a, b) || outranks(b, a) }
+
+// headersOf returns the headers of parts.
+func headersOf(parts []Part) []Header {
+	hs := make([]Header, len(parts))
+	for i, p := range parts {
+		hs[i] = p.Plan.header
+	}
+	return hs
+}
+
 // overlap reports whether two series measured at the same time.
 func overlap(a, b Header) bool {
 	return a.Extent.From.Before(b.Extent.To) && b.Extent.From.Before(a.Extent.To)
@@ -124,8 +136,8 @@ func (out *PositionFigures) periods(parts []Part) {
 		return
 	}
 	reason := ""
-	if contest(parts, func(a, b Header) bool { return outranks(a, b) || outranks(b, a) }) {
-		reason = contested(parts)
+	if contest(headersOf(parts), ranked) {
+		reason = contested(headersOf(parts))
 	}
 	longest := parts[0].Plan
 	tallies := make([]series.Tally, len(longest.slots))
@@ -183,13 +195,11 @@ func equivalent(sh *sheet, mean string, parts []Part) {
 	if slices.ContainsFunc(parts, func(p Part) bool { return p.Plan.header.Interval > 0 }) {
 		parts = slices.DeleteFunc(parts, func(p Part) bool { return p.Plan.header.Interval == 0 }) // readings have no time to weigh with
 	}
-	if contest(parts, func(a, b Header) bool { return outranks(a, b) || outranks(b, a) }) {
-		sh.give(mean, "", "", Figure{}, contested(parts))
+	if contest(headersOf(parts), ranked) {
+		sh.give(mean, "", "", Figure{}, contested(headersOf(parts)))
 		return
 	}
-	var total sound
-	times := map[Basis]float64{}
-	var bases []Basis
+	var m mixture
 	for _, p := range parts {
 		var t series.Tally
 		for i, cell := range p.Answer.Tallies {
@@ -197,32 +207,17 @@ func equivalent(sh *sheet, mean string, parts []Part) {
 				t = t.Plus(cell)
 			}
 		}
-		snd := lot{&p.Plan.header, t}.sound()
-		if snd.time == 0 {
-			continue
-		}
-		total = total.plus(snd)
-		basis := p.Plan.form.meanBasis
-		if times[basis] == 0 {
-			bases = append(bases, basis)
-		}
-		times[basis] += snd.time
+		m.add(p.Plan.form.meanBasis, lot{&p.Plan.header, t}.sound())
 	}
+	total := m.total
 	f, reason := total.level(total.time)
-	basis := Mixed
-	if len(bases) == 1 {
-		basis = bases[0]
-	} else {
-		for _, b := range bases {
-			f.Shares = append(f.Shares, Share{b, times[b] / total.time})
-		}
-	}
+	basis, shares := m.basis()
+	f.Shares = shares
 	sh.give(mean, basis, "", f, reason)
 	exposure := parts[0].Plan.form.exposure
 	if exposure == "" {
 		return
 	}
-	shares := f.Shares
 	f, reason = total.exposure(total.time / asked(parts).Seconds())
 	f.Shares = shares
 	sh.give(exposure, basis, "", f, reason)
@@ -275,8 +270,8 @@ func distribution(sh *sheet, prefix string, parts []Part) {
 		})
 	}
 	reason := ""
-	if contest(parts, func(_, _ Header) bool { return false }) {
-		reason = contested(parts)
+	if contest(headersOf(parts), func(_, _ Header) bool { return false }) {
+		reason = contested(headersOf(parts))
 	}
 	for _, p := range parts {
 		if p.Plan.header.Interval != parts[0].Plan.header.Interval {
@@ -345,11 +340,11 @@ func (p Part) total() series.Tally {
 	return t
 }
 
-// contest reports whether two parts measured at the same time and none is known to count before the other.
-func contest(parts []Part, decided func(a, b Header) bool) bool {
-	for i, p := range parts {
-		for _, q := range parts[:i] {
-			if overlap(p.Plan.header, q.Plan.header) && !decided(p.Plan.header, q.Plan.header) {
+// contest reports whether two series measured at the same time and none is known to count before the other.
+func contest(hs []Header, decided func(a, b Header) bool) bool {
+	for i, h := range hs {
+		for _, g := range hs[:i] {
+			if overlap(h, g) && !decided(h, g) {
 				return true
 			}
 		}
@@ -357,11 +352,11 @@ func contest(parts []Part, decided func(a, b Header) bool) bool {
 	return false
 }
 
-// contested says why parts that measured at the same time give no figure.
-func contested(parts []Part) string {
+// contested says why series that measured at the same time give no figure.
+func contested(hs []Header) string {
 	meters := map[uuid.UUID]bool{}
-	for _, p := range parts {
-		meters[p.Plan.header.InstrumentID] = true
+	for _, h := range hs {
+		meters[h.InstrumentID] = true
 	}
 	if len(meters) > 1 {
 		return "two meters measured at the same time and none is named primary"

@@ -40,37 +40,54 @@ func Highest(p Plan, a series.Answer, least float64) (w Window, reason string) {
 	if p.form.mean == "" || p.header.Interval == 0 {
 		return w, "needs samples with an interval that carry an equivalent level"
 	}
-	steps := p.sum(a).steps
-	length := time.Duration(p.window) * p.request.Step
-	var q queue
+	return highestIn([]course{courseOf(&p, a)}, p.request.Step, p.window, least)
+}
+
+// highestIn returns the highest of the windows of so many steps in any of the courses.
+func highestIn(courses []course, step time.Duration, window int, least float64) (w Window, reason string) {
+	length := time.Duration(window) * step
 	found := false
-	for i := range steps {
-		q.push(steps[i])
-		if q.len() > p.window {
-			q.pop()
-		}
-		if q.len() < p.window {
-			continue
-		}
-		from, to := p.bounds[i+1-p.window], p.bounds[i+1]
-		if to-from != length.Microseconds() { // an end of the span cut a step short
-			continue
-		}
-		t := q.sum()
-		coverage := min(1, float64(p.header.duration(t.Samples()))/float64(length))
-		if coverage < least {
-			continue
-		}
-		s := lot{&p.header, t}.sound()
-		f, why := s.level(s.time)
-		if why != "" {
-			reason = why
-			continue
-		}
-		if !found || *f.Level > *w.Figure.Level {
-			f.Symbol, f.Basis = p.form.mean, p.form.meanBasis
-			w = Window{series.Span{From: time.UnixMicro(from).UTC(), To: time.UnixMicro(to).UTC()}, f, coverage}
-			found = true
+	for _, c := range courses {
+		queues := make([]queue, len(c.plans))
+		for i := range len(c.bounds) - 1 {
+			var sum sound
+			measured := time.Duration(0)
+			for k := range queues {
+				q := &queues[k]
+				q.push(c.steps[k][i])
+				if q.len() > window {
+					q.pop()
+				}
+				t := q.sum()
+				sum, measured = sum.plus(soundOf(&c.plans[k].header, &t)), measured+c.plans[k].header.duration(t.Samples())
+			}
+			if i+1 < window {
+				continue
+			}
+			from, to := c.bounds[i+1-window], c.bounds[i+1]
+			if to-from != length.Microseconds() { // an end of the span cut a step short
+				continue
+			}
+			coverage := min(1, float64(measured)/float64(length))
+			if coverage < least {
+				continue
+			}
+			f, why := sum.level(sum.time)
+			if why != "" {
+				reason = why
+				continue
+			}
+			if !found || *f.Level > *w.Figure.Level {
+				var m mixture
+				for k := range queues {
+					t := queues[k].sum()
+					m.add(c.plans[k].form.meanBasis, soundOf(&c.plans[k].header, &t))
+				}
+				f.Symbol = c.plans[0].form.mean
+				f.Basis, f.Shares = m.basis()
+				w = Window{series.Span{From: time.UnixMicro(from).UTC(), To: time.UnixMicro(to).UTC()}, f, coverage}
+				found = true
+			}
 		}
 	}
 	switch {

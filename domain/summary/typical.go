@@ -31,35 +31,65 @@ func TypicalDay(p Plan, a series.Answer) (hours []HourOfDay, reason string) {
 	if p.form.mean == "" || p.header.Interval == 0 || p.header.Interval > time.Hour {
 		return nil, "needs samples with an interval of at most an hour that carry an equivalent level"
 	}
+	return typicalOf([]course{courseOf(&p, a)}, p.request.Zone)
+}
+
+// part is the samples of one series.
+type part struct {
+	of   int
+	plan *Plan
+	series.Tally
+}
+
+// typicalOf returns the hours of the day over courses in steps of an hour.
+func typicalOf(courses []course, zone *time.Location) (hours []HourOfDay, reason string) {
 	hours = make([]HourOfDay, 24)
-	var measured [24]series.Tally
-	var levels [24][]float64
-	for i, sum := range p.sum(a).steps {
-		if sum.Samples() == 0 {
-			continue
-		}
-		n := time.UnixMicro(p.bounds[i]).In(p.request.Zone).Hour()
-		s := lot{&p.header, sum}.sound()
-		f, why := s.level(s.time)
-		if p.header.duration(sum.Samples()) < time.Duration(hourShare*float64(time.Hour)) || why != "" {
-			hours[n].LeftOut++
-			continue
-		}
-		levels[n] = append(levels[n], float64(*f.Level))
-		measured[n] = measured[n].Plus(sum)
-	}
 	days := 0
+	var levels [24][]float64
+	var counted [24][]part // what counts, by series
+	for _, c := range courses {
+		for i := range len(c.bounds) - 1 {
+			var sum sound
+			took := time.Duration(0)
+			for k, p := range c.plans {
+				t := &c.steps[k][i]
+				sum, took = sum.plus(soundOf(&p.header, t)), took+p.header.duration(t.Samples())
+			}
+			if took == 0 {
+				continue
+			}
+			n := time.UnixMicro(c.bounds[i]).In(zone).Hour()
+			f, why := sum.level(sum.time)
+			if took < time.Duration(hourShare*float64(time.Hour)) || why != "" {
+				hours[n].LeftOut++
+				continue
+			}
+			levels[n] = append(levels[n], float64(*f.Level))
+			for k, p := range c.plans {
+				j := slices.IndexFunc(counted[n], func(q part) bool { return q.of == c.of[k] })
+				if j < 0 {
+					j = len(counted[n])
+					counted[n] = append(counted[n], part{of: c.of[k], plan: p})
+				}
+				counted[n][j].Include(&c.steps[k][i])
+			}
+			days++
+		}
+	}
 	for n := range hours {
 		h := &hours[n]
 		h.Hour, h.Days = n, len(levels[n])
-		days += h.Days
 		if h.Days == 0 {
 			continue
 		}
 		h.Lowest, h.Highest = acoustic.Decibel(slices.Min(levels[n])), acoustic.Decibel(slices.Max(levels[n]))
-		s := lot{&p.header, measured[n]}.sound()
-		f, _ := s.level(s.time)
-		f.Symbol, f.Basis = p.form.mean, p.form.meanBasis
+		var m mixture
+		for _, p := range counted[n] {
+			m.add(p.plan.form.meanBasis, soundOf(&p.plan.header, &p.Tally))
+		}
+		f, _ := m.total.level(m.total.time)
+		f.Symbol = counted[n][0].plan.form.mean
+		f.Basis, f.Shares = m.basis()
 		h.Figure = &f
 		if h.Days > 1 {
 			h.Spread = new(deviation(levels[n]))
