@@ -130,7 +130,7 @@ func (c comparison) result(p *place, symbol string) (f summary.Figure, r *correc
 		f, reason = p.figure(symbol)
 	case symbol == "LAeq": // with the coverage that a period's level needs
 		if f, reason = p.figure(c.limit.Period); reason == "" {
-			return f, nil, ""
+			return c.corrected(p, f)
 		}
 		return f, nil, reason
 	default:
@@ -149,11 +149,15 @@ func (c comparison) result(p *place, symbol string) (f summary.Figure, r *correc
 	if _, _, banded := series.CutBand(c.limit.Symbol); banded || c.limit.Period != "" {
 		return f, nil, ""
 	}
-	for _, residual := range p.residual {
-		if residual.Symbol != symbol {
+	return c.corrected(p, f)
+}
+
+// corrected returns f corrected for residual sound where that is marked.
+func (c comparison) corrected(p *place, f summary.Figure) (summary.Figure, *corrected, string) {
+	for _, r := range p.correctAll(c.survey.Contributions) {
+		if r.total.Symbol != f.Symbol {
 			continue
 		}
-		r := p.correct(f, residual, c.survey.Contributions)
 		if r.reason != "" {
 			return f, &r, r.reason
 		}

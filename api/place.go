@@ -15,20 +15,22 @@ import (
 
 // place is a position of a survey with its figures.
 type place struct {
-	record    survey.Position
-	meters    []calibration.Instrument // that measured there
-	outcome   calibration.Outcome      // of the series that make its figures together
-	figures   summary.PositionFigures
-	coverage  map[string]float64 // measured over asked time, by the symbol of the figure
-	ofPeriods map[string]periodFigures
-	residual  []summary.Figure // equivalent levels with the sound off
-	limits    acoustic.ResidualLimits
-	bands     map[aside]periodFigures
-	grounds   map[aside]backgroundFound
-	wanted    []maximaWanted
-	counts    []maximaFound // in the order of wanted
-	highest   []PlaceHighest
-	typical   *PlaceTypicalDay
+	record     survey.Position
+	meters     []calibration.Instrument // that measured there
+	outcome    calibration.Outcome      // of the series that make its figures together
+	figures    summary.PositionFigures
+	coverage   map[string]float64 // measured over asked time, by the symbol of the figure
+	ofPeriods  map[string]periodFigures
+	residual   []summary.Figure          // equivalent levels with the sound off
+	residualOf map[string]summary.Figure // LAeq with the sound off in the hours of a period, by its symbol
+	periods    acoustic.PeriodSet
+	limits     acoustic.ResidualLimits
+	bands      map[aside]periodFigures
+	grounds    map[aside]backgroundFound
+	wanted     []maximaWanted
+	counts     []maximaFound // in the order of wanted
+	highest    []PlaceHighest
+	typical    *PlaceTypicalDay
 }
 
 // periodFigures are those of one period, over all its occurrences in the span.

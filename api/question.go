@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"leveltrail/domain/acoustic"
@@ -149,7 +150,8 @@ func (q question) planPlace(in *inquiry, members []int, ofSeries []func() summar
 		return nil, err
 	}
 	return func() place {
-		p := place{figures: summary.Position(made(parts)), residual: residual(), limits: q.residual, ofPeriods: map[string]periodFigures{}, wanted: q.counts, counts: made(maxima)}
+		p := place{figures: summary.Position(made(parts)), periods: q.request.Periods, limits: q.residual, ofPeriods: map[string]periodFigures{}, wanted: q.counts, counts: made(maxima)}
+		residual(&p)
 		difference(&p.figures)
 		for symbol, of := range periods {
 			p.ofPeriods[symbol] = of()
@@ -180,15 +182,50 @@ func (q question) planParts(in *inquiry, r summary.Request, counts []int, doubt 
 	return parts, err
 }
 
-// planResidual asks the residual equivalent levels of a position, over all that is marked.
-func (q question) planResidual(in *inquiry, members []int, doubt bool) (func() []summary.Figure, error) {
-	r := summary.Request{Zone: q.request.Zone, MinCoverage: q.request.MinCoverage, UsableOnly: q.request.UsableOnly}
+// planResidual asks the residual equivalent levels of a position, over all that is marked
+// and over what of it lies in the hours of each period.
+func (q question) planResidual(in *inquiry, members []int, doubt bool) (enter func(*place), err error) {
 	var headers []summary.Header
 	var of []int
+	var extent series.Span
 	for _, n := range members {
 		if h, ok := residualOf(in.facts[n], q.verdict); ok && in.facts[n].Series.BandFraction == nil {
 			headers, of = append(headers, h), append(of, n)
+			extent = hull(extent, h.Extent)
 		}
+	}
+	if len(of) == 0 {
+		return func(*place) {}, nil
+	}
+	whole, err := q.residualLevels(in, headers, of, doubt, nil)
+	if err != nil {
+		return nil, err
+	}
+	periods := map[string]func() []summary.Figure{}
+	for _, p := range q.request.Periods.Periods {
+		inside, _ := summary.Occurrences(q.request.Periods, p.Symbol, q.request.Zone, extent)
+		if periods[p.Symbol], err = q.residualLevels(in, headers, of, doubt, series.Subtract([]series.Span{extent}, inside)); err != nil {
+			return nil, err
+		}
+	}
+	return func(p *place) {
+		p.residual, p.residualOf = whole(), map[string]summary.Figure{}
+		for symbol, levels := range periods {
+			for _, f := range levels() {
+				if f.Symbol == "LAeq" {
+					p.residualOf[symbol] = f
+				}
+			}
+		}
+	}, nil
+}
+
+// residualLevels asks the residual equivalent levels of some series, but for what lies outside.
+func (q question) residualLevels(in *inquiry, headers []summary.Header, of []int, doubt bool, outside []series.Span) (func() []summary.Figure, error) {
+	r := summary.Request{Zone: q.request.Zone, MinCoverage: q.request.MinCoverage, UsableOnly: q.request.UsableOnly}
+	headers = slices.Clone(headers)
+	for i := range headers {
+		headers[i].Exclusions = slices.Concat(headers[i].Exclusions, outside)
 	}
 	plans, err := summary.PlanPosition(r, headers)
 	if err != nil {
@@ -199,9 +236,6 @@ func (q question) planResidual(in *inquiry, members []int, doubt bool) (func() [
 		parts[i], alone[i] = in.figures(n, plans[i], doubt)
 	}
 	return func() []summary.Figure {
-		if len(of) == 0 {
-			return nil
-		}
 		all, _ := withUncertainties(summary.Position(made(parts)), made(alone))
 		var levels []summary.Figure
 		for _, f := range all.Levels {
@@ -211,6 +245,20 @@ func (q question) planResidual(in *inquiry, members []int, doubt bool) (func() [
 		}
 		return levels
 	}, nil
+}
+
+// hull returns the span that holds both, of which the first may be zero.
+func hull(a, b series.Span) series.Span {
+	if a.From.IsZero() {
+		return b
+	}
+	if b.From.Before(a.From) {
+		a.From = b.From
+	}
+	if b.To.After(a.To) {
+		a.To = b.To
+	}
+	return a
 }
 
 // planDifference asks LCeq − LAeq of a position, of the better series of each.

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"math"
 	"slices"
 	"strings"
 
@@ -9,19 +10,19 @@ import (
 	"leveltrail/domain/uncertainty"
 )
 
-// Corrected is an equivalent level corrected for residual sound.
+// Corrected is an equivalent level, of a period too, or an index corrected for residual sound.
 type Corrected struct {
-	Symbol       string       `json:"symbol"`                                                       // Of the level
-	Outcome      string       `json:"outcome" enums:"not_needed,corrected,not_allowed,unavailable"` // What was done; not_allowed: the total is an upper bound
-	Total        *PlainFigure `json:"total"`                                                        // As measured
-	Residual     Figure       `json:"residual"`                                                     // With the sound in question off
-	Corrected    *PlainFigure `json:"corrected"`                                                    // Of the sound in question; null where unavailable
-	DifferenceDB *float64     `json:"difference_db"`                                                // Total less residual
-	LeastDB      *float64     `json:"least_db"`                                                     // At or below this difference no level is given
-	EnoughDB     *float64     `json:"enough_db"`                                                    // From this difference on none is taken off
-	Uncertainty  *Budget      `json:"uncertainty"`                                                  // Of the corrected level, by propagation
-	Source       string       `json:"source"`                                                       // Of the two differences
-	Reason       string       `json:"reason,omitempty"`                                             // Why it is unavailable
+	Symbol       string       `json:"symbol"`                                                                    // Of the level
+	Outcome      string       `json:"outcome" enums:"not_needed,corrected,not_allowed,not_measured,unavailable"` // What was done; not_allowed, and not_measured in the hours of a period: the total is an upper bound. Of an index what limits it most
+	Total        *PlainFigure `json:"total"`                                                                     // As measured
+	Residual     *Figure      `json:"residual"`                                                                  // With the sound in question off, for a period in its hours; null for an index and where none was measured
+	Corrected    *PlainFigure `json:"corrected"`                                                                 // Of the sound in question; null where unavailable
+	DifferenceDB *float64     `json:"difference_db"`                                                             // Total less residual; null where there is no residual level
+	LeastDB      *float64     `json:"least_db"`                                                                  // At or below this difference no level is given
+	EnoughDB     *float64     `json:"enough_db"`                                                                 // From this difference on none is taken off
+	Uncertainty  *Budget      `json:"uncertainty"`                                                               // Of the corrected level, by propagation
+	Source       string       `json:"source"`                                                                    // Of the two differences
+	Reason       string       `json:"reason,omitempty"`                                                          // Why it is unavailable
 }
 
 // ResidualLimits say what is done about residual sound, by how far a level lies above it.
@@ -60,6 +61,114 @@ type known struct {
 	err error
 }
 
+// correctAll corrects the levels of the place of which a residual level is known, the
+// levels of its periods and their index.
+func (p *place) correctAll(entered []uncertainty.Contribution) (all []corrected) {
+	for _, r := range p.residual {
+		if total, why := p.figure(r.Symbol); why == "" {
+			all = append(all, p.correct(total, r, entered))
+		}
+	}
+	return append(all, p.correctPeriods(entered)...)
+}
+
+// correctPeriods corrects the levels of periods, each by the residual level of its own
+// hours of the day, and their index. There are none where no residual LAeq is known.
+func (p *place) correctPeriods(entered []uncertainty.Contribution) (all []corrected) {
+	if !slices.ContainsFunc(p.residual, func(f summary.Figure) bool { return f.Symbol == "LAeq" }) {
+		return nil
+	}
+	var lines [][]uncertainty.Contribution
+	for _, period := range p.periods.Periods {
+		total, why := p.figure(period.Symbol)
+		if why != "" {
+			continue
+		}
+		lines = append(lines, p.lines(total, entered))
+		residual, ok := p.residualOf[period.Symbol]
+		if ok {
+			plain := total
+			plain.Symbol = residual.Symbol
+			c := p.correct(plain, residual, entered)
+			c.total.Symbol, c.Figure.Symbol = total.Symbol, total.Symbol
+			all = append(all, c)
+			continue
+		}
+		c := corrected{total: total, source: p.limits.Source}
+		if c.Corrected, c.reason = summary.WithoutResidual(total, p.limits); c.reason == "" {
+			c.budget.Budget, c.budget.err = uncertainty.BudgetOf(lines[len(lines)-1])
+		}
+		all = append(all, c)
+	}
+	index, why := p.figure(p.periods.Index)
+	if p.periods.Index == "" || why != "" || len(all) < len(p.periods.Periods) {
+		return all
+	}
+	return append(all, p.correctIndex(index, all, lines))
+}
+
+// correctIndex makes the index of corrected periods. lines are those of the budgets of
+// their totals.
+func (p *place) correctIndex(index summary.Figure, periods []corrected, lines [][]uncertainty.Contribution) corrected {
+	c := corrected{total: index, source: p.limits.Source}
+	of := make([]summary.Corrected, len(periods))
+	levels := make([]acoustic.Decibel, len(periods))
+	for i, period := range periods {
+		if period.reason != "" {
+			c.reason = period.total.Symbol + ": " + period.reason
+			return c
+		}
+		of[i], levels[i] = period.Corrected, *period.Figure.Level
+	}
+	if c.Corrected, c.reason = summary.CorrectIndex(p.periods, index, of); c.reason != "" {
+		return c
+	}
+	c.budget.Budget, c.budget.err = uncertainty.BudgetOf(ofPeriods(p.periods.Sensitivities(levels), periods, lines))
+	return c
+}
+
+// ofPeriods returns the lines of the budget of an index, which moves with its periods by
+// weights. What was entered and the meter are the same in all periods, and their
+// sensitivities add up; what samples tell of each period is independent of the others.
+func ofPeriods(weights []float64, periods []corrected, lines [][]uncertainty.Contribution) (all []uncertainty.Contribution) {
+	residual, known := 0.0, true // the residual levels' share, squared
+	for i, period := range periods {
+		byTotal, byResidual := weights[i]*float64(period.Correction.TotalWeight), weights[i]*float64(period.Correction.ResidualWeight)
+		entered := false
+		for _, line := range lines[i] {
+			switch line.Name {
+			case "sampling", "representativity":
+				line.Name += " of " + period.total.Symbol
+				line.Sensitivity = byTotal
+			case "residual":
+				entered = true
+				line.Sensitivity = byResidual
+			default:
+				line.Sensitivity *= byTotal
+			}
+			if n := slices.IndexFunc(all, named(line.Name)); n >= 0 {
+				all[n].Sensitivity += line.Sensitivity
+			} else {
+				all = append(all, line)
+			}
+		}
+		if r := period.residual.Representativity; !entered && byResidual != 0 {
+			if known = known && r != nil && r.Reason == ""; known {
+				residual += math.Pow(byResidual*float64(r.Standard), 2)
+			}
+		} else if entered {
+			known = false // it stands in a line of its own
+		}
+	}
+	if known && residual > 0 {
+		all = append(all, uncertainty.Contribution{
+			Name: "residual", Value: acoustic.Decibel(math.Sqrt(residual)), Distribution: uncertainty.Normal, Sensitivity: 1, Defaulted: true,
+			Source: "representativity of the residual levels of the periods, estimated from their samples and propagated",
+		})
+	}
+	return all
+}
+
 // correct takes a residual level of the place off a total of the same symbol.
 func (p *place) correct(total, residual summary.Figure, entered []uncertainty.Contribution) corrected {
 	c := corrected{total: total, residual: residual, source: p.limits.Source}
@@ -91,16 +200,19 @@ func (p *place) correct(total, residual summary.Figure, entered []uncertainty.Co
 
 func (c corrected) body() Corrected {
 	total := plainOf(c.total)
-	out := Corrected{
-		Symbol: c.residual.Symbol, Outcome: "unavailable", Total: &total, Residual: figureOf(c.residual),
-		Source: c.source, Reason: c.reason,
+	out := Corrected{Symbol: c.total.Symbol, Outcome: "unavailable", Total: &total, Source: c.source, Reason: c.reason}
+	if c.residual.Symbol != "" {
+		residual := figureOf(c.residual)
+		out.Residual = &residual
 	}
 	if c.reason != "" {
 		return out
 	}
 	f, b := plainOf(c.Figure), budgetOf(c.budget.Budget)
 	out.Outcome, out.Corrected, out.Uncertainty = string(c.Correction.Outcome), &f, &b
-	out.DifferenceDB = new(float64(c.Correction.Difference) / 100)
+	if out.Residual != nil {
+		out.DifferenceDB = new(float64(c.Correction.Difference) / 100)
+	}
 	out.LeastDB, out.EnoughDB = new(float64(c.Correction.Least)/100), new(float64(c.Correction.Enough)/100)
 	return out
 }

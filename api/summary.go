@@ -23,7 +23,7 @@ type PositionSummary struct {
 	Periods     []PeriodTime      `json:"periods"`
 	Reference   Reference         `json:"reference"`
 	Unavailable []Unavailable     `json:"unavailable"`
-	Residual    []Corrected       `json:"residual,omitempty"`    // Equivalent levels corrected for residual sound, where series or spans are marked as such
+	Residual    []Corrected       `json:"residual,omitempty"`    // Equivalent levels, those of periods and the index corrected for residual sound, where series or spans are marked as such
 	Highest     []PlaceHighest    `json:"highest,omitempty"`     // As asked: of each equivalent level that series of the position carry
 	TypicalDay  *PlaceTypicalDay  `json:"typical_day,omitempty"` // As asked
 	Uncertainty *Budget           `json:"uncertainty"`           // Measurement uncertainty of the A-weighted equivalent level; null without one
@@ -252,12 +252,7 @@ func positionSummaryOf(p *place, v survey.Survey) PositionSummary {
 		Levels: bySymbol(f.Levels, figureOf), Indices: bySymbol(f.Indices, figureOf), Periods: periodTimesOf(f.Periods),
 		Reference: Reference(f.Reference), Unavailable: unavailableOf(f.Unavailable), Highest: p.highest, TypicalDay: p.typical,
 	}
-	for _, r := range p.residual {
-		total, why := p.figure(r.Symbol)
-		if why != "" {
-			continue
-		}
-		c := p.correct(total, r, v.Contributions)
+	for _, c := range p.correctAll(v.Contributions) {
 		out.Residual = append(out.Residual, c.body())
 	}
 	if total, why := p.figure("LAeq"); why == "" {

@@ -36,6 +36,9 @@ const (
 	ResidualNotNeeded  ResidualOutcome = "not_needed"  // the total stands as it is
 	ResidualCorrected  ResidualOutcome = "corrected"   // the residual sound was taken off
 	ResidualNotAllowed ResidualOutcome = "not_allowed" // the total is an upper bound
+
+	// ResidualNotMeasured: there is a residual level, but none of the same hours of the day; the total is an upper bound.
+	ResidualNotMeasured ResidualOutcome = "not_measured"
 )
 
 // Correction is a level corrected for residual sound, the sound that remains when the

@@ -1,6 +1,7 @@
 package summary
 
 import (
+	"math"
 	"strings"
 
 	"leveltrail/domain/acoustic"
@@ -47,8 +48,80 @@ func CorrectResidual(total, residual Figure, limits acoustic.ResidualLimits) (c 
 			c.Figure.Bound = Upper
 		}
 	case acoustic.ResidualNotNeeded:
+		if residual.Bound != Lower {
+			break
+		}
+		if total.Bound == Lower {
+			return Corrected{}, "total and residual level are bounds, and of their difference nothing is known"
+		}
+		c.Figure.Bound = Upper // the residual sound may be louder, and then something is to be taken off
+	case acoustic.ResidualNotMeasured: // never of a residual level
 	}
 	return c, ""
+}
+
+// WithoutResidual returns the level of a period of which no residual level is known, while
+// one is of another time: the sound in question is at most the total.
+func WithoutResidual(total Figure, limits acoustic.ResidualLimits) (c Corrected, reason string) {
+	switch {
+	case total.Level == nil:
+		return c, "a level beyond the measuring range cannot be corrected"
+	case total.Bound == Lower:
+		return c, "the total is a lower bound and no residual sound was measured in the same hours of the day"
+	}
+	c.Figure = total
+	c.Figure.Bound, c.Figure.Lowest, c.Figure.Sampling, c.Figure.Representativity = Upper, nil, nil, nil
+	c.Correction = acoustic.Correction{
+		Outcome: acoustic.ResidualNotMeasured, Level: *total.Level, Total: *total.Level, TotalWeight: 1, Least: limits.Least, Enough: limits.Enough,
+	}
+	return c, ""
+}
+
+// CorrectIndex returns the index of the levels of periods that were corrected for residual
+// sound, one for each period of the set. total is the index without correction. A period
+// that is a bound makes the index one: an upper end is made of the upper ends of the
+// periods, a lower end of the lower ones, below an upper bound that of no sound at all.
+// reason is empty, or says why there is none.
+func CorrectIndex(set acoustic.PeriodSet, total Figure, periods []Corrected) (c Corrected, reason string) {
+	low, high := make([]acoustic.Decibel, len(periods)), make([]acoustic.Decibel, len(periods))
+	c = Corrected{total, acoustic.Correction{Outcome: acoustic.ResidualNotNeeded, TotalWeight: 1}}
+	c.Figure.Bound, c.Figure.Range = "", ""
+	for i, p := range periods {
+		low[i], high[i] = *p.Figure.Level, *p.Figure.Level
+		switch p.Figure.Bound {
+		case Upper:
+			low[i] = acoustic.Decibel(math.Inf(-1))
+		case Lower:
+			high[i] = acoustic.Decibel(math.Inf(1))
+		}
+		c.Figure.Range = c.Figure.Range.and(p.Figure.Range)
+		if severity[p.Correction.Outcome] > severity[c.Correction.Outcome] {
+			c.Correction.Outcome = p.Correction.Outcome
+		}
+		c.Correction.Least, c.Correction.Enough = p.Correction.Least, p.Correction.Enough
+	}
+	least, most := set.Rate(low), set.Rate(high)
+	c.Correction.Level = most
+	c.Figure.Lowest, c.Figure.Sampling, c.Figure.Representativity = nil, nil, nil
+	switch {
+	case least == most:
+	case !math.IsInf(float64(most), 1):
+		c.Figure.Bound = Upper
+		if !math.IsInf(float64(least), -1) {
+			c.Figure.Lowest = &least
+		}
+	case !math.IsInf(float64(least), -1):
+		c.Figure.Bound, c.Correction.Level = Lower, least
+	default:
+		return Corrected{}, "the levels of all periods are bounds, and of the index nothing is known"
+	}
+	c.Figure.Level = &c.Correction.Level
+	return c, ""
+}
+
+// severity orders what was done to periods: that of the index is the last.
+var severity = map[acoustic.ResidualOutcome]int{
+	acoustic.ResidualNotNeeded: 0, acoustic.ResidualCorrected: 1, acoustic.ResidualNotAllowed: 2, acoustic.ResidualNotMeasured: 3,
 }
 
 // EquivalentSymbol reports whether a symbol is of an equivalent level.

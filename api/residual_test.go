@@ -1,0 +1,120 @@
+package api_test
+
+import (
+	"math"
+	"testing"
+)
+
+// TestResidualOfPeriods takes the residual sound off each period by what was measured with
+// the fan off in its own hours, and makes the index of what is left. A period that is only
+// bounded bounds the index, and a bound decides one way only.
+func TestResidualOfPeriods(t *testing.T) {
+	t.Parallel()
+	power := func(l float64) float64 { return math.Pow(10, l/10) }
+	minus := func(total, residual float64) float64 { return 10 * math.Log10(power(total)-power(residual)) }
+	lden := func(day, evening, night float64) float64 { // Directive 2002/49/EC, Annex I
+		return 10 * math.Log10((12*power(day)+4*power(evening+5)+8*power(night+10))/24)
+	}
+	const day, evening, night = 60., 56., 52.
+	for _, tt := range []struct {
+		name     string
+		residual [3]float64 // of day, evening, night; zero: none was measured
+		outcomes [3]string
+		level    [3]float64
+		outcome  string
+		lowest   [3]float64 // lower ends of the levels
+	}{
+		{"corrected", [3]float64{55, 40, 47}, [3]string{"corrected", "not_needed", "corrected"}, [3]float64{minus(day, 55), evening, minus(night, 47)}, "corrected", [3]float64{}},
+		{"none needed", [3]float64{50, 40, 42}, [3]string{"not_needed", "not_needed", "not_needed"}, [3]float64{day, evening, night}, "not_needed", [3]float64{}},
+		{"night too near", [3]float64{55, 40, 50}, [3]string{"corrected", "not_needed", "not_allowed"}, [3]float64{minus(day, 55), evening, night}, "not_allowed", [3]float64{minus(day, 55), evening, math.Inf(-1)}},
+		{"night not measured", [3]float64{55, 40, 0}, [3]string{"corrected", "not_needed", "not_measured"}, [3]float64{minus(day, 55), evening, night}, "not_measured", [3]float64{minus(day, 55), evening, math.Inf(-1)}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel()
+			s := newSite(t)
+			s.must(200, "PATCH", "/v1/surveys/"+s.survey, object{"ended_at": "2026-03-04T07:00:00+01:00", "uncertainty": []any{
+				object{"name": "residual", "value_db": 1, "source": "invented"}, object{"name": "weather", "value_db": 0.4, "source": "invented"},
+			}}, "If-Match", `"v1"`)
+			levels := append(append(repeated(day, 48), repeated(evening, 16)...), repeated(night, 32)...)
+			spans := [3][2]string{{"2026-03-03T10:00:00+01:00", "2026-03-03T10:30:00+01:00"}, {"2026-03-03T20:00:00+01:00", "2026-03-03T20:30:00+01:00"}, {"2026-03-04T02:00:00+01:00", "2026-03-04T02:30:00+01:00"}}
+			for i, r := range tt.residual {
+				if at := []int{12, 52, 76}[i]; r > 0 {
+					levels[at], levels[at+1] = r, r
+				}
+			}
+			id := s.record("LAeq", 900, "2026-03-03T07:00:00+01:00", levels, nil)
+			for i, r := range tt.residual {
+				if r > 0 {
+					s.create("/v1/series/"+id+"/exclusions", object{"from": spans[i][0], "to": spans[i][1], "reason": "fan off", "residual": true})
+				}
+			}
+			s.check("2026-03-03T06:30:00+01:00", 93.9)
+			s.check("2026-03-04T07:10:00+01:00", 93.8)
+			bySymbol := map[string]object{}
+			p := s.positionFigures("?uncertainty=omitted")
+			for _, r := range p["residual"].([]any) {
+				bySymbol[r.(object)["symbol"].(string)] = r.(object)
+			}
+			two := func(x float64) float64 { return math.Round(x*100) / 100 }
+			u2, sum := 0.0, 0.0 // of the index: what is common moves all periods at once
+			for i, symbol := range []string{"Lday", "Levening", "Lnight"} {
+				r := bySymbol[symbol]
+				c := r["corrected"].(object)
+				if r["outcome"] != tt.outcomes[i] || c["level_db"] != two(tt.level[i]) || (c["bound"] == "upper") != math.IsInf(tt.lowest[i], -1) {
+					t.Errorf("%s = %v; want %s, %.2f", symbol, r, tt.outcomes[i], tt.level[i])
+				}
+				if f := r["residual"]; (f == nil) != (tt.residual[i] == 0) || f != nil && (f.(object)["level_db"] != tt.residual[i] || r["difference_db"] != two(r["total"].(object)["level_db"].(float64)-tt.residual[i])) {
+					t.Errorf("%s: residual %v; want %v of its own hours", symbol, f, tt.residual[i])
+				}
+				// The share of the index's energy (GUM 5.1.2 with c = 1/(1−q), q = 10^(−0.1·difference)).
+				w := []float64{12, 4, 8}[i] * power(tt.level[i]+5*float64(i)) / (24 * power(lden(tt.level[0], tt.level[1], tt.level[2])))
+				q := 0.0
+				if tt.outcomes[i] == "corrected" {
+					q = power(tt.residual[i] - []float64{day, evening, night}[i])
+				}
+				sum, u2 = sum+w/(1-q), u2+w*q/(1-q)
+			}
+			index := bySymbol["Lden"]
+			c := index["corrected"].(object)
+			want, bounded := two(lden(tt.level[0], tt.level[1], tt.level[2])), tt.lowest[0] != 0
+			if index["outcome"] != tt.outcome || c["level_db"] != want || (c["bound"] == "upper") != bounded || index["residual"] != nil || index["difference_db"] != nil {
+				t.Errorf("Lden = %v; want %s, %v", index, tt.outcome, want)
+			}
+			if low, _ := c["lowest_db"].(float64); bounded && low != two(lden(tt.lowest[0], tt.lowest[1], tt.lowest[2])) {
+				t.Errorf("Lden is at least %v; want %v", low, lden(tt.lowest[0], tt.lowest[1], tt.lowest[2]))
+			}
+			// The meter (0.5) and the weather (0.4) are the same in all periods, and so is the residual's 1 dB as entered.
+			if got, want := index["uncertainty"].(object)["standard_db"].(float64), math.Sqrt((0.25+0.16)*sum*sum+u2*u2); math.Abs(got-want) > 0.006 {
+				t.Errorf("uncertainty of Lden = %v; want %.3f", got, want)
+			}
+
+			// Above the level all is below; under it a bound cannot tell.
+			high := s.assessed(s.limit(object{"symbol": "Lden", "level_db": math.Ceil(want) + 1}), "?represents_year=invented")
+			if high["outcome"] != "below" || high["compared_db"] != want || high["residual"].(object)["outcome"] != tt.outcome {
+				t.Errorf("under the limit: %v", high)
+			}
+			outcome, reason := "exceeded", ""
+			if bounded {
+				outcome, reason = "not_decided", "an upper bound cannot show that the limit is exceeded"
+			}
+			low := s.limit(object{"symbol": "Lden", "level_db": math.Floor(want) - 1})
+			s.shows("over the limit", s.assessed(low, "?represents_year=invented"), outcome, want, reason)
+			// Over the level of a period, also where a limit names it by its period.
+			for _, l := range []object{{"symbol": "Lnight"}, {"symbol": "LAeq", "period": "Lnight"}} {
+				s.shows("at night", s.assessed(s.limit(with(l, object{"level_db": 40})), "?represents_year=invented"), outcome, two(tt.level[2]), reason)
+			}
+		})
+	}
+}
+
+// TestResidualOfNoPeriods: without periods of their own levels nothing is made of them.
+func TestResidualOfNoPeriods(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.must(200, "PATCH", "/v1/surveys/"+s.survey, object{"ended_at": "2026-03-03T09:00:00+01:00"}, "If-Match", `"v1"`)
+	s.record("LAeq", 60, "2026-03-03T07:00:00+01:00", repeated(52, 100), nil)
+	s.record("LAeq", 60, "2026-03-03T08:40:00+01:00", repeated(48, 20), object{"residual": true})
+	if got := s.positionFigures("")["residual"].([]any); len(got) != 1 || got[0].(object)["symbol"] != "LAeq" {
+		t.Errorf("residual = %v; want of LAeq alone", got)
+	}
+}
