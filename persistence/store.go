@@ -60,6 +60,7 @@ const connections = 24
 
 // scanUTC has instants come back in UTC, wherever the program runs.
 func scanUTC(_ context.Context, c *pgx.Conn) error {
+	registerIDs(c.TypeMap())
 	c.TypeMap().RegisterType(&pgtype.Type{
 		Name: "timestamptz", OID: pgtype.TimestamptzOID, Codec: &pgtype.TimestamptzCodec{ScanLocation: time.UTC},
 	})
