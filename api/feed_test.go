@@ -185,7 +185,7 @@ func TestFeedOfManyPages(t *testing.T) {
 func multiplied(t *testing.T, s *service, times int) {
 	t.Helper()
 	db := pgtest.Connect(t, s.db.Superuser)
-	for _, table := range []string{"instrument", "instrument_version", "certificate", "certificate_version"} {
+	for _, table := range []string{"instrument", "instrument_version", "certificate", "certificate_version", "last_calibration"} {
 		change := `jsonb_build_object('id', md5($1 || 'certificate' || n)::uuid, 'number', 'N-' || n, 'instrument_id', md5($1 || 'instrument' || n)::uuid)`
 		if strings.HasPrefix(table, "instrument") {
 			change = `jsonb_build_object('id', md5($1 || 'instrument' || n)::uuid, 'serial_number', 'M-0' || n)`

@@ -42,7 +42,25 @@ func addCertificate(ctx context.Context, tx pgx.Tx, c calibration.Certificate, n
 	if len(found) > 0 {
 		return found[0], c.Again(found[0])
 	}
-	return certificates.insert(ctx, tx, c, now)
+	if c, err = certificates.insert(ctx, tx, c, now); err != nil {
+		return c, err
+	}
+	return c, keepLastCalibrations(ctx, tx, c.InstrumentID)
+}
+
+// keepLastCalibrations reckons last_calibration of an instrument anew, of which a
+// certificate was written in this transaction.
+func keepLastCalibrations(ctx context.Context, tx pgx.Tx, instrumentID uuid.UUID) error {
+	b := &pgx.Batch{}
+	b.Queue(`select from instrument where id = $1 for no key update`, instrumentID) // whoever else writes one waits
+	b.Queue(`delete from last_calibration where instrument_id = $1`, instrumentID)
+	b.Queue(`
+		insert into last_calibration (instrument_id, scope, on_day)
+		select $1, s.scope, max(c.calibrated_on) from certificate c cross join unnest(c.scope) as s (scope)
+		where c.instrument_id = $1 and c.state = 'confirmed'
+			and not exists (select from certificate r where r.replaces_id = c.id and r.state = 'confirmed')
+		group by s.scope`, instrumentID)
+	return tx.SendBatch(ctx, b).Close()
 }
 
 // Certificate returns the certificate of the given id.
@@ -69,8 +87,10 @@ func (s *Store) UpdateCertificate(ctx context.Context, c calibration.Certificate
 		if c, err = s.referring(ctx, tx, c, laboratory); err != nil {
 			return err
 		}
-		c, err = certificates.update(ctx, tx, c, s.stamp())
-		return err
+		if c, err = certificates.update(ctx, tx, c, s.stamp()); err != nil {
+			return err
+		}
+		return keepLastCalibrations(ctx, tx, c.InstrumentID)
 	})
 	return c, err
 }

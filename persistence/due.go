@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
 
 	"leveltrail/domain/calibration"
 	"leveltrail/domain/civil"
@@ -20,42 +19,65 @@ import (
 // earliest: the least of the due days of their newest calibrations, of what the
 // house shortened, and of what ended a cover since. It decides nothing: what it
 // leaves out is covered beyond the horizon, what it lets through is judged by
-// [calibration.DueList]. $1 and $2 are the scopes and their months, $3 is the horizon.
+// [calibration.DueList]. $1 and $2 are the scopes and their months, $3 is the horizon,
+// $4 the last instrument of the page before, $5 the length of a page, $6 now.
+//
+// Of each scope the first $7 calibrations are looked at; where there are more, more is
+// true and instruments that may end on the last day of these or later are left out.
 const mayEnd = `
-	with newest as materialized (
-		select instrument_id, scope, max(calibrated_on) as on_day from certificate
-		where state = 'confirmed' and id not in (select replaces_id from certificate where replaces_id is not null and state = 'confirmed')
-		group by instrument_id, scope
-	), ends as (
-		select instrument_id, min(on_day + months * interval '1 month')::date as day
-		from newest join unnest($1::text[], $2::int[]) as due (of_scope, months) on of_scope = any(scope)
-		where on_day <= $3::date group by instrument_id
-		union all
-		select n.instrument_id, c.due_override_on from newest n join certificate c on c.instrument_id = n.instrument_id and c.calibrated_on = n.on_day
-		where c.due_override_on is not null and c.state = 'confirmed'
-		union all
-		select n.instrument_id, n.on_day - 1 from newest n join certificate c on c.instrument_id = n.instrument_id and c.calibrated_on = n.on_day
-		where c.as_left = 'fail' and c.state = 'confirmed'
-		union all
-		select c.instrument_id, s.effective_from - 1 from certificate_status s join certificate c on c.id = s.certificate_id
-		join newest n on n.instrument_id = c.instrument_id and n.on_day = c.calibrated_on where s.status <> 'active'
-		union all
-		select n.instrument_id, e.on_day - 1 from (
-			select instrument_id, on_day from event where ends_cover
+	with due as (
+		select * from unnest($1::text[], $2::int[]) as due (scope, months)
+	), rare as materialized (
+		select instrument_id, min(day) as day from (
+			select n.instrument_id, c.due_override_on as day from certificate c
+			join last_calibration n on n.instrument_id = c.instrument_id and n.on_day = c.calibrated_on
+			where c.due_override_on is not null and c.state = 'confirmed'
 			union all
-			select f.instrument_id, e.on_day from event e join component f on f.part_id = e.instrument_id where e.ends_cover
-		) e join newest n on n.instrument_id = e.instrument_id and e.on_day >= n.on_day
-		union all
-		select planned.instrument_id, $3::date from survey v,
-			lateral (select value::uuid as instrument_id from jsonb_array_elements_text(v.planned -> 'Instruments')) planned
-		where v.planned is not null and v.void_reason is null and (v.ended_at is null or v.ended_at > $6)
-			and planned.instrument_id in (select instrument_id from newest)
+			select n.instrument_id, n.on_day - 1 from certificate c
+			join last_calibration n on n.instrument_id = c.instrument_id and n.on_day = c.calibrated_on
+			where c.as_left = 'fail' and c.state = 'confirmed'
+			union all
+			select n.instrument_id, s.effective_from - 1 from certificate_status s join certificate c on c.id = s.certificate_id
+			join last_calibration n on n.instrument_id = c.instrument_id and n.on_day = c.calibrated_on where s.status <> 'active'
+			union all
+			select n.instrument_id, e.on_day - 1 from (
+				select instrument_id, on_day from event where ends_cover
+				union all
+				select f.instrument_id, e.on_day from event e join component f on f.part_id = e.instrument_id where e.ends_cover
+			) e join last_calibration n on n.instrument_id = e.instrument_id and e.on_day >= n.on_day
+			union all
+			select planned.instrument_id, $3::date from survey v,
+				lateral (select value::uuid as instrument_id from jsonb_array_elements_text(v.planned -> 'Instruments')) planned
+			where v.planned is not null and v.void_reason is null and (v.ended_at is null or v.ended_at > $6)
+				and planned.instrument_id in (select instrument_id from last_calibration)
+		) ends where day <= $3::date group by instrument_id
+	), after as materialized (
+		select least(
+			(select min((n.on_day + months * interval '1 month')::date) from last_calibration n join due using (scope) where n.instrument_id = $4),
+			(select day from rare where instrument_id = $4)) as day
+	), first as materialized (
+		select n.instrument_id, n.day, count(*) over (partition by due.scope) = $7 as cut, max(n.day) over (partition by due.scope) as last
+		from due cross join lateral (
+			select instrument_id, (on_day + months * interval '1 month')::date as day from last_calibration l
+			where l.scope = due.scope and on_day >= coalesce((select day from after) - months * interval '1 month', '-infinity') and on_day <= $3::date
+			order by on_day limit $7) n
+	), bound as materialized (
+		select coalesce(min(last) filter (where cut), 'infinity') as day from first
+	), candidate as (
+		select instrument_id from first where day < (select day from bound)
+		union
+		select instrument_id from rare where day < (select day from bound)
 	), may_end as (
-		select instrument_id as id, min(day) as day from ends where day <= $3::date group by instrument_id
+		select instrument_id as id, least(
+			(select min((n.on_day + months * interval '1 month')::date) from last_calibration n join due using (scope) where n.instrument_id = c.instrument_id),
+			(select day from rare r where r.instrument_id = c.instrument_id)) as day
+		from candidate c
+	), page as (
+		select id, day from may_end
+		where day <= $3::date and ($4 = '00000000-0000-0000-0000-000000000000'::uuid or (day, id) > ((select day from after), $4))
+		order by day, id limit $5
 	)
-	select id from may_end
-	where $4 = '00000000-0000-0000-0000-000000000000'::uuid or (day, id) > (select day, id from may_end where id = $4)
-	order by day, id limit $5`
+	select (select day from bound) <= $3::date as more, array(select id from page order by day, id)`
 
 // MayFallDue returns a page of the instruments whose cover may end on a day up to
 // horizon, with all that their due rows are reckoned from, those that may end first
@@ -68,10 +90,12 @@ func (s *Store) MayFallDue(ctx context.Context, months map[calibration.Scope]int
 	}
 	err = s.read(ctx, func(q conn) error {
 		now := s.stamp()
-		rows, _ := q.Query(ctx, mayEnd, scopes, intervals, horizon, p.After, p.Limit, now)
-		ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
-		if err != nil {
-			return err
+		var ids []uuid.UUID
+		for n, more := 2*p.Limit, true; more && len(ids) < p.Limit; n *= 4 {
+			err := q.QueryRow(ctx, mayEnd, scopes, intervals, horizon, p.After, p.Limit, now, n).Scan(&more, &ids)
+			if err != nil {
+				return err
+			}
 		}
 		if len(ids) == 0 && p.After != uuid.Nil {
 			return &fault.Error{Kind: fault.Conflict, Code: "list_changed", Message: "the list has changed since the page before: begin anew"}

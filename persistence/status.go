@@ -53,8 +53,10 @@ func (s *Store) ConfirmCertificate(ctx context.Context, c calibration.Certificat
 		return c, err
 	}
 	err = s.write(ctx, func(tx pgx.Tx) (err error) {
-		c, err = certificates.change(ctx, tx, c, s.stamp(), "confirmed", "confirmed by "+access.From(ctx).Name)
-		return err
+		if c, err = certificates.change(ctx, tx, c, s.stamp(), "confirmed", "confirmed by "+access.From(ctx).Name); err != nil {
+			return err
+		}
+		return keepLastCalibrations(ctx, tx, c.InstrumentID)
 	})
 	return c, err
 }

@@ -63,6 +63,7 @@ func fillArchive(b *testing.B, superuser string) {
 				'[{"Phase": "as_left", "Test": "level", "NominalDB": 9400, "FrequencyHz": 1000, "DeviationDB": 0, "ExpandedUncertaintyDB": 10, "CoverageFactor": 2}]'
 			from generate_series(1, 20000) n, lateral (select (n - 1) % 5000 + 1 as i) i,
 				lateral (select '2023-01-01'::date + (n - 1) / 5000 * 365 + i % 360 as d) d`,
+		`insert into last_calibration (instrument_id, scope, on_day) select instrument_id, scope[1], max(calibrated_on) from certificate group by 1, 2`,
 		`create temporary table made as select v, pg_temp.id(2, v) as id, case when v = ` + fmt.Sprint(last) + ` then '2025-10-01 08:00Z' else
 				'2024-02-01 08:00Z'::timestamptz + v / 4000 * interval '40 days' + v % 30 * interval '1 day' end as at,
 				case when v % 10 = 0 then 4001 else 4001 + v % 1000 end as calibrator from generate_series(1, ` + fmt.Sprint(last) + `) v`,
