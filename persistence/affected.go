@@ -2,6 +2,7 @@ package persistence
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"time"
 
@@ -13,10 +14,8 @@ import (
 	"leveltrail/domain/survey"
 )
 
-// touched finds the surveys in which an instrument of the target was used: as a meter,
-// as a part fitted on one, or as a calibrator put on one within reach of its use.
-// What of them stands on the target is not decided here.
-const touched = `
+// target is the instruments that a question is about.
+const target = `
 	with target as materialized (
 		select @instrument::uuid as id where @instrument is not null
 		union select instrument_id from certificate_version where id = @certificate and instrument_id is not null
@@ -24,7 +23,14 @@ const touched = `
 		union select instrument_id from certificate_version where @standard::text is not null and instrument_id is not null
 			and (reference_standards @> jsonb_build_array(jsonb_build_object('Certificate', @standard::text))
 				or reference_standards @> jsonb_build_array(jsonb_build_object('Description', @standard::text)))
-	), found as (
+	)`
+
+// touched finds the surveys in which an instrument of the target was used: as a meter,
+// as a part fitted on one, or as a calibrator put on one within reach of its use.
+// What of them stands on the target is not decided here. It gathers them all before it
+// orders them; touchedInTurn looks at one survey after the other until the page is full,
+// which is quicker where many are touched.
+const touched = target + `, found as (
 		select u.survey_id from target join instrument_use u on u.instrument_id = target.id where ` + usedWithin + `
 		union
 		select u.survey_id from target join component_version f on f.part_id = target.id
@@ -36,6 +42,23 @@ const touched = `
 	)
 	select survey.id from found join survey on survey.id = found.survey_id and survey.void_reason is null
 	where survey.id > @after order by 1 limit @limit`
+
+const touchedInTurn = target + `
+	select v.id from survey v cross join lateral (
+		select from instrument_use u where u.survey_id = v.id and ` + usedWithin + ` and (
+			u.instrument_id in (select id from target)
+			or exists (select from component_version f where f.instrument_id = u.instrument_id and f.part_id in (select id from target)
+				and u.during && tstzrange(f.starts_at, f.ends_at))
+			or exists (select from target join field_check_version k on k.calibrator_id = target.id and k.instrument_id = u.instrument_id
+				and k.at between lower(u.during) - @reach::interval and upper(u.during) + @reach::interval))
+		limit 1) used
+	where v.id > @after and v.void_reason is null order by v.id limit @limit`
+
+// many tells whether an instrument of the target was used, or put on a meter, more than a thousand times.
+const many = target + `
+	select count(*) > 1000 from (
+		(select from target join instrument_use u on u.instrument_id = target.id limit 1001)
+		union all (select from target join field_check_version k on k.calibrator_id = target.id limit 1001)) used`
 
 const usedWithin = `u.recorded_at <= @known and (u.withdrawn_at is null or u.withdrawn_at > @known)
 	and (@from::timestamptz is null or upper(u.during) > @from) and (@to::timestamptz is null or lower(u.during) < @to)`
@@ -66,10 +89,20 @@ func touchedKnown(ctx context.Context, q conn, t calibration.Target, from, to *t
 	for _, r := range profiles {
 		reach = max(reach, r.CheckReach.Value)
 	}
-	rows, _ := q.Query(ctx, touched, pgx.StrictNamedArgs{
+	args := pgx.StrictNamedArgs{
 		"instrument": orNull(t.InstrumentID), "certificate": orNull(t.CertificateID), "laboratory": orNull(t.LaboratoryID),
-		"standard": orNull(t.ReferenceStandard), "reach": reach, "known": at, "from": from, "to": to, "after": p.After, "limit": p.Limit,
-	})
+		"standard": orNull(t.ReferenceStandard),
+	}
+	var busy bool
+	if err := q.QueryRow(ctx, many, args).Scan(&busy); err != nil {
+		return nil, err
+	}
+	statement := touched
+	if busy {
+		statement = touchedInTurn
+	}
+	maps.Copy(args, pgx.StrictNamedArgs{"reach": reach, "known": at, "from": from, "to": to, "after": p.After, "limit": p.Limit})
+	rows, _ := q.Query(ctx, statement, args)
 	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
 	if err != nil {
 		return nil, err

@@ -130,6 +130,16 @@ func BenchmarkTraceability(b *testing.B) {
 		}
 		return n, last, err
 	}
+	// As of surveys whose verdict was read before, it is kept what stands out in their samples.
+	first, err := store.TouchedSurveys(ctx, busy, nil, nil, nil, request.Page{Limit: 50})
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, v := range first {
+		if _, err := store.VerdictFacts(ctx, v.ID, nil); err != nil {
+			b.Fatal(err)
+		}
+	}
 	questions := []struct {
 		name string
 		ask  func() (n int, err error)
