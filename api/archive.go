@@ -2,10 +2,12 @@ package api
 
 import (
 	"archive/zip"
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -15,6 +17,8 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"leveltrail/domain/access"
+	"leveltrail/domain/photo"
 	"leveltrail/domain/survey"
 )
 
@@ -52,10 +56,27 @@ func (s *server) exhibits(ctx context.Context, c survey.SignOffCopy) ([]exhibit,
 	for _, name := range []string{"summary", "verdict", "trace"} {
 		add(name+".json", parts[name])
 	}
+	var without strings.Builder // what a client's copy has otherwise than it was signed off
 	for _, e := range enclosed {
-		all = append(all, exhibit{e.Path, e.SHA256, func(w io.Writer) error {
+		x := exhibit{e.Path, e.SHA256, func(w io.Writer) error {
 			return s.store.CopyEnclosure(ctx, survey.Enclosure{Kind: e.Kind, ID: e.ID}, w)
-		}})
+		}}
+		if access.From(ctx).Role == "client" && e.Kind == survey.AttachedFile {
+			shown, err := x.withoutLocation(e.MediaType)
+			switch {
+			case errors.Is(err, photo.ErrUnknown), errors.Is(err, photo.ErrBroken):
+				fmt.Fprintf(&without, "%s  %s  left out: it may tell where it was taken, and that cannot be removed from it\n", e.SHA256, e.Path)
+				continue
+			case err != nil:
+				return nil, err
+			}
+			fmt.Fprintf(&without, "%s  %s  without what tells where it was taken\n", e.SHA256, e.Path)
+			x = shown
+		}
+		all = append(all, x)
+	}
+	if without.Len() > 0 {
+		add("attachments/signed-off.txt", []byte(without.String()))
 	}
 	slices.SortFunc(all, func(a, b exhibit) int { return strings.Compare(a.path, b.path) })
 	var manifest strings.Builder
@@ -65,6 +86,30 @@ func (s *server) exhibits(ctx context.Context, c survey.SignOffCopy) ([]exhibit,
 	add(manifestName, []byte(manifest.String()))
 	slices.SortFunc(all, func(a, b exhibit) int { return strings.Compare(a.path, b.path) })
 	return all, nil
+}
+
+// withoutLocation returns a photo as its client may see it, see [photo.WithoutLocation]. Its
+// bytes are made twice, so that those of many photos are not in memory at once.
+func (e exhibit) withoutLocation(mediaType string) (exhibit, error) {
+	made := func() ([]byte, error) {
+		var kept bytes.Buffer
+		if err := e.copy(&kept); err != nil {
+			return nil, err
+		}
+		if got := sha256.Sum256(kept.Bytes()); hex.EncodeToString(got[:]) != e.sha256 {
+			return nil, fmt.Errorf("%s has SHA-256 %x; signed off was %s", e.path, got, e.sha256)
+		}
+		return photo.WithoutLocation(mediaType, kept.Bytes())
+	}
+	data, err := made()
+	sum := sha256.Sum256(data)
+	return exhibit{e.path, hex.EncodeToString(sum[:]), func(w io.Writer) error {
+		data, err := made()
+		if err == nil {
+			_, err = w.Write(data)
+		}
+		return err
+	}}, err
 }
 
 // writeEvidence writes the files as a ZIP, stored and all of one time, so that it is the
@@ -92,7 +137,7 @@ func writeEvidence(w io.Writer, all []exhibit, at time.Time) error {
 // evidence answers all that a sign-off stands on.
 //
 //	@Summary		Download the evidence of a sign-off
-//	@Description	A ZIP of the original log files, the certificates' documents, a page for people, and summary, verdict and trace as JSON; SHA256SUMS lists them for "sha256sum -c SHA256SUMS". The same bytes for ever.
+//	@Description	A ZIP of the original log files, the photos and sketches, the certificates' documents, a page for people, and summary, verdict and trace as JSON; SHA256SUMS lists them for "sha256sum -c SHA256SUMS". The same bytes for ever. A key of role client gets photos without what tells where they were taken; attachments/signed-off.txt then says which, and their digests as signed off.
 //	@Tags			sign-offs
 //	@Produce		application/zip
 //	@Param			id		path		string	true	"Sign-off"	format(uuid)
@@ -119,6 +164,9 @@ func (h signOffHandlers) evidence(c *gin.Context) {
 		return
 	}
 	etag := `"` + hex.EncodeToString(so.SHA256) + `-evidence"`
+	if access.From(ctx).Role == "client" {
+		etag = `"` + hex.EncodeToString(so.SHA256) + `-evidence-client"`
+	}
 	c.Header("ETag", etag)
 	c.Header("Cache-Control", forever)
 	if matches(c.GetHeader("If-None-Match"), etag) {

@@ -21,17 +21,17 @@ type enclosureStore interface {
 
 // Enclosure is a file that goes with a sign-off, byte for byte.
 type Enclosure struct {
-	Path      string    `json:"path"`                                       // In the evidence
-	Kind      string    `json:"kind" enums:"log_file,certificate_document"` // What it is; further kinds may appear
-	ID        uuid.UUID `json:"id"`                                         // Of the import, of the certificate
-	Name      string    `json:"name"`                                       // As it came; empty if it had none
-	MediaType string    `json:"media_type"`                                 // What it is to programs
-	Bytes     int64     `json:"bytes"`                                      // Its length
-	SHA256    string    `json:"sha256"`                                     // Its digest, in hex
+	Path      string    `json:"path"`                                                  // In the evidence
+	Kind      string    `json:"kind" enums:"log_file,certificate_document,attachment"` // What it is; further kinds may appear
+	ID        uuid.UUID `json:"id"`                                                    // Of the import, of the certificate, of the attachment
+	Name      string    `json:"name"`                                                  // As it came; empty if it had none
+	MediaType string    `json:"media_type"`                                            // What it is to programs
+	Bytes     int64     `json:"bytes"`                                                 // Its length
+	SHA256    string    `json:"sha256"`                                                // Its digest, in hex
 }
 
-// enclosures lists the files that go with a sign-off: the log files of its imports and the
-// documents of the certificates that it stands on or that findings are about.
+// enclosures lists the files that go with a sign-off: the log files of its imports, its photos
+// and sketches, and the documents of the certificates that it stands on or that findings are about.
 func (s *server) enclosures(ctx context.Context, surveyID uuid.UUID, t Trace, v calibration.Verdict) ([]Enclosure, error) {
 	var ids []uuid.UUID
 	add := func(i TracedInstrument) {
@@ -67,6 +67,8 @@ func enclosurePath(e survey.Enclosure) string {
 	switch e.Kind {
 	case survey.CertificateDocument:
 		return "certificates/" + e.ID.String() + map[string]string{calibration.PDF: ".pdf", calibration.XML: ".xml"}[e.MediaType]
+	case survey.AttachedFile:
+		return "attachments/" + e.ID.String() + "/" + plainName(e.Name)
 	default:
 		return "files/" + e.ID.String() + "/" + plainName(e.Name)
 	}

@@ -521,3 +521,67 @@ func TestSignOffEvidence(t *testing.T) {
 		}
 	}()
 }
+
+// Photos and sketches go with a sign-off as they came; to its client without the place where they were taken.
+func TestSignOffPhotos(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.send(s.survey, "log.csv", aLog, aLogOptions(s))
+	s.check("2026-03-03T06:30:00+01:00", 93.9)
+	s.check("2026-03-03T08:10:00+01:00", 93.8)
+	list := "/v1/surveys/" + s.survey + "/attachments"
+	photo := s.must(201, "POST", list, aPhoto(aCaption), "Content-Type", formType).body["id"].(string)
+	const heic = "\x00\x00\x00\x18ftypheic\x00\x00\x00\x00mif1heic"
+	sketch := s.must(201, "POST", list, formOf("gate.heic", heic, aCaption), "Content-Type", formType).body["id"].(string)
+	client := s.must(200, "GET", "/v1/clients", nil).ids()[0]
+	s.must(200, "PATCH", "/v1/surveys/"+s.survey, object{"ended_at": "2026-03-03T08:07:06+01:00"}, "If-Match", `"v1"`)
+	path := s.signOff(s.asRole("Q. Nobody", "qa"), object{"statement": "Invented"}).header.Get("Location") + "/evidence"
+	s.must(201, "POST", list, aPhoto(with(aCaption, object{"caption": "Made later"})), "Content-Type", formType)
+	names := func(of []string) []string {
+		return slices.DeleteFunc(of, func(n string) bool { return !strings.HasPrefix(n, "attachments/") })
+	}
+	checked := func(dir string) {
+		t.Helper()
+		c := exec.CommandContext(t.Context(), "sha256sum", "-c", "--strict", "SHA256SUMS")
+		c.Dir = dir
+		if out, err := c.CombinedOutput(); err != nil {
+			t.Errorf("sha256sum -c: %v\n%s", err, out)
+		}
+	}
+	whole := s.must(200, "GET", path, nil)
+	dir, files := unpacked(t, whole.raw)
+	gate := "attachments/" + photo + "/gate.jpg"
+	want := []string{gate, "attachments/" + sketch + "/gate.heic"}
+	slices.Sort(want)
+	if diff := cmp.Diff(want, names(files)); diff != "" {
+		t.Errorf("photos and sketches (-want +got):\n%s", diff)
+	}
+	checked(dir)
+	if got, err := os.ReadFile(filepath.Join(dir, gate)); err != nil || string(got) != located {
+		t.Errorf("the photo is not as it came: %v", err)
+	}
+
+	theirs := s.asRole("customer", "client", client)
+	shown := theirs.must(200, "GET", path, nil)
+	if shown.header.Get("ETag") == whole.header.Get("ETag") {
+		t.Error("the client's copy, which is another, has the same entity tag")
+	}
+	dir, files = unpacked(t, shown.raw)
+	if diff := cmp.Diff([]string{gate, "attachments/signed-off.txt"}, names(files)); diff != "" {
+		t.Errorf("the client's photos and sketches (-want +got):\n%s", diff)
+	}
+	checked(dir)
+	sum := sha256.Sum256([]byte(located))
+	said, err := os.ReadFile(filepath.Join(dir, "attachments/signed-off.txt"))
+	if err != nil || !strings.Contains(string(said), hex.EncodeToString(sum[:])+"  "+gate+"  without") || !strings.Contains(string(said), "gate.heic  left out") {
+		t.Errorf("what was left out: %s, %v", said, err)
+	}
+	got, err := os.ReadFile(filepath.Join(dir, gate))
+	const place = "\x00\x00\x00\x30\x00\x00\x00\x01\x00\x00\x00\x0c\x00\x00\x00\x01" // 48, 12
+	if err != nil || strings.Contains(string(got), place) || strings.Contains(string(shown.raw), place) {
+		t.Errorf("the client's photo tells the place, %v", err)
+	}
+	if again := theirs.must(200, "GET", path, nil); !bytes.Equal(again.raw, shown.raw) {
+		t.Error("the client's copy is another one the second time")
+	}
+}

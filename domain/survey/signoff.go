@@ -100,12 +100,13 @@ func (r Review) Validate() error {
 const (
 	LogFile             = "log_file"
 	CertificateDocument = "certificate_document"
+	AttachedFile        = "attachment" // photo or sketch
 )
 
 // Enclosure is a file that goes with a sign-off, byte for byte.
 type Enclosure struct {
 	Kind      string
-	ID        uuid.UUID // of the import, of the certificate
+	ID        uuid.UUID // of the import, of the certificate, of the attachment
 	Name      string    // as it came; empty if it had none
 	MediaType string
 	Bytes     int64
