@@ -116,6 +116,11 @@ func printDemo(w io.Writer, address, key string, rows []scenario.Row) error {
 		ask, "/surveys/", first.SurveyID, "/verdict'\n",
 		ask, "/series/", first.SeriesID, "/summary?percentiles=10,50,90&step=1h'\n",
 		ask, "/projects?limit=2'\n\n")
+	if err == nil && first.SignOffID != "" {
+		_, err = fmt.Fprint(w, "The first survey is signed off. To get its evidence, check that it is whole and read evidence/sign-off.html:\n",
+			"curl -s -o evidence.zip -H 'Authorization: Bearer ", key, "' '", address, "/v1/sign-offs/", first.SignOffID, "/evidence' && ",
+			"unzip -q -d evidence evidence.zip && (cd evidence && sha256sum -c SHA256SUMS)\n\n")
+	}
 	return err
 }
 

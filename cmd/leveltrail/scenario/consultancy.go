@@ -65,6 +65,7 @@ type job struct {
 	positions                []position
 	checks                   []check
 	recordings               []recording
+	statement                string // with which it is signed off; empty: it is not
 }
 
 type position struct {
@@ -131,6 +132,7 @@ var jobs = []job{
 				},
 			},
 		},
+		statement: "Invented: the levels of 14 April 2026, 7 h, to the day after, 7 h, at three positions.",
 	},
 	{
 		client: works, reference: "DEMO-02", title: "Workshop, readings by hand (invented)",

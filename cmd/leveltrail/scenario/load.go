@@ -146,7 +146,10 @@ func loadJob(ctx context.Context, c Client, j job, clientID string, instruments 
 			return err
 		}
 	}
-	return nil
+	if j.statement != "" {
+		_, err = c.post(ctx, "sign-off/"+j.reference, "/v1/surveys/"+surveyID+"/sign-offs", object{"statement": j.statement})
+	}
+	return err
 }
 
 // loadReadings enters readings that a person took with the meter in the hand, at times that are not regular.

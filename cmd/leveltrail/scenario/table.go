@@ -13,6 +13,7 @@ type Row struct {
 	Survey              string // job number and title
 	SurveyID, SeriesID  string
 	SurveyOutcome       string
+	SignOffID           string   // of the survey; empty if it has none
 	Position            string   // number and label
 	LAeq, LAFmax, LAF90 *float64 // dB, nil where there is no such figure
 	Outcome             string   // of the series there
@@ -76,11 +77,18 @@ func readSurvey(ctx context.Context, c Client, surveyID string) ([]Row, error) {
 	if err != nil {
 		return nil, err
 	}
+	var signed struct{ Items []struct{ ID string } }
+	if err := c.get(ctx, "/v1/surveys/"+surveyID+"/sign-offs", nil, &signed); err != nil {
+		return nil, err
+	}
 	var rows []Row
 	for _, p := range summary.Positions {
 		row := Row{
 			SurveyID: surveyID, SurveyOutcome: v.Outcome, Position: fmt.Sprintf("%d %s", p.Number, p.Label),
 			LAeq: p.Levels["LAeq"].LevelDB, LAFmax: p.Levels["LAFmax"].LevelDB, LAF90: p.Levels["LAF90"].LevelDB,
+		}
+		if len(signed.Items) > 0 {
+			row.SignOffID = signed.Items[0].ID
 		}
 		for _, s := range series {
 			if s.PositionID == p.PositionID {
