@@ -16,17 +16,23 @@ import (
 
 var figureParameters = []string{
 	"from", "to", "percentiles", "step", "step_percentiles", "periods", "time_zone", "min_coverage", "windows", "exclusions", "uncertainty",
-	"highest", "moving_by", "typical_day",
+	"highest", "moving_by", "typical_day", "step_uncertainty",
 }
 
 // shortSpan is the longest span whose figures come with uncertainties unasked. Those of
-// a year take as long as its figures.
+// a year take five times as long as its figures.
 const shortSpan = 62 * 24 * time.Hour
 
 // queryUncertainty reports whether the uncertainties of figures over a span are wanted.
 func queryUncertainty(c *gin.Context) (wanted func(time.Duration) bool, err error) {
 	word, err := queryWord(c, "uncertainty", "", "included", "omitted")
 	return func(span time.Duration) bool { return word == "included" || word == "" && span <= shortSpan }, err
+}
+
+// queryStepUncertainty reports whether the uncertainties of steps are wanted.
+func queryStepUncertainty(c *gin.Context) (bool, error) {
+	word, err := queryWord(c, "step_uncertainty", "omitted", "included")
+	return word == "included", err
 }
 
 // usualFigures are what is asked of figures of a project unless a query asks otherwise.

@@ -83,13 +83,13 @@ type Reference struct {
 
 // Step is one entry of a profile over time.
 type Step struct {
-	From        time.Time              `json:"from"`
-	To          time.Time              `json:"to"`
-	Samples     int64                  `json:"samples"`  // Measured, flagged ones included
-	Coverage    *float64               `json:"coverage"` // Measured over asked time; null for spot readings
-	Levels      map[string]PlainFigure `json:"levels"`
-	Indices     map[string]PlainFigure `json:"indices,omitempty"` // Of steps of whole days
-	Unavailable []Unavailable          `json:"unavailable,omitempty"`
+	From        time.Time         `json:"from"`
+	To          time.Time         `json:"to"`
+	Samples     int64             `json:"samples"`           // Measured, flagged ones included
+	Coverage    *float64          `json:"coverage"`          // Measured over asked time; null for spot readings
+	Levels      map[string]Figure `json:"levels"`            // With uncertainties where step_uncertainty asks for them
+	Indices     map[string]Figure `json:"indices,omitempty"` // Of steps of whole days
+	Unavailable []Unavailable     `json:"unavailable,omitempty"`
 }
 
 // Summary is figures computed from a series.

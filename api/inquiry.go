@@ -16,6 +16,7 @@ type inquiry struct {
 	facts   []series.Facts
 	asks    [][]series.Ask
 	answers [][]series.Answer
+	steps   bool // the uncertainties of steps are wanted too
 }
 
 func (q *inquiry) start(facts []series.Facts) {
@@ -29,19 +30,27 @@ func (q *inquiry) ask(n int, a series.Ask) (answer func() series.Answer) {
 	return func() series.Answer { return q.answers[n][i] }
 }
 
-// figures asks what a plan asks of the n-th series, and with doubt what its uncertainties
-// take. part and of are there when all is answered.
+// figures asks what a plan asks of the n-th series, and with doubt what the
+// uncertainties of its span take. part and of are there when all is answered.
 func (q *inquiry) figures(n int, p summary.Plan, doubt bool) (part func() summary.Part, of func() summary.Summary) {
 	answer := q.ask(n, p.Ask)
 	part = func() summary.Part { return summary.Part{Plan: p, Answer: answer()} }
-	if !doubt {
-		return part, func() summary.Summary { return summary.Of(p, answer()) }
+	var enter []func(*summary.Summary)
+	if doubt {
+		d := summary.DoubtOf(&p)
+		more := q.ask(n, d.Ask)
+		enter = append(enter, func(s *summary.Summary) { d.Doubted(s, answer(), more()) })
 	}
-	d := summary.DoubtOf(&p)
-	more := q.ask(n, d.Ask)
+	if q.steps {
+		d := summary.StepDoubtOf(&p)
+		more := q.ask(n, d.Ask)
+		enter = append(enter, func(s *summary.Summary) { d.Doubted(s, more()) })
+	}
 	return part, func() summary.Summary {
 		s := summary.Of(p, answer())
-		d.Doubted(&s, more())
+		for _, e := range enter {
+			e(&s)
+		}
 		return s
 	}
 }

@@ -117,8 +117,8 @@ func broadband(facts []series.Facts, members []int) []int {
 	return some
 }
 
-// withUncertainties gives figures of a position the uncertainties of the series that alone
-// carry them, and says how much of the time asked each figure rests on.
+// withUncertainties gives figures of a position that have none the uncertainties of the
+// series that alone carry them, and says how much of the time asked each figure rests on.
 func withUncertainties(p summary.PositionFigures, of []summary.Summary) (summary.PositionFigures, map[string]float64) {
 	coverage := map[string]float64{}
 	p.Levels, p.Indices = slices.Clone(p.Levels), slices.Clone(p.Indices)
@@ -132,7 +132,7 @@ func withUncertainties(p summary.PositionFigures, of []summary.Summary) (summary
 				}
 			}
 		}
-		if len(alike) == 1 {
+		if len(alike) == 1 && f.Representativity == nil {
 			f.Sampling, f.Representativity = alike[0].Sampling, alike[0].Representativity
 		}
 	}
@@ -154,7 +154,7 @@ func withUncertainties(p summary.PositionFigures, of []summary.Summary) (summary
 				}
 			}
 		}
-		if len(alike) == 1 {
+		if len(alike) == 1 && f.Representativity == nil {
 			f.Sampling, f.Representativity = alike[0].Sampling, alike[0].Representativity
 		}
 	}

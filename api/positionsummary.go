@@ -115,11 +115,11 @@ func (o *surveysOf) planEach(in *inquiry, q question) error {
 			From: &o.spans[i].From, To: &o.spans[i].To, Zone: q.request.Zone, MinCoverage: q.request.MinCoverage,
 			UsableOnly: q.request.UsableOnly, IgnoreExclusions: q.request.IgnoreExclusions,
 		}
-		parts, err := q.planParts(in, r, counts, false, make([]func() summary.Summary, len(in.facts)))
+		figures, err := q.planParts(in, r, counts, false, make([]func() summary.Summary, len(in.facts)))
 		if err != nil {
 			return err
 		}
-		o.each = append(o.each, func() summary.PositionFigures { return summary.Position(made(parts)) })
+		o.each = append(o.each, figures)
 	}
 	return nil
 }

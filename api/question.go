@@ -19,6 +19,7 @@ type question struct {
 	request     summary.Request
 	residual    acoustic.ResidualLimits
 	uncertainty func(span time.Duration) bool
+	steps       bool     // uncertainties of steps are wanted
 	periods     []string // symbols of periods over which figures of their own are wanted
 	counts      []maximaWanted
 	bands       []aside
@@ -49,7 +50,7 @@ func (s *server) questionOf(ctx context.Context, v survey.Survey, p survey.Proje
 
 // answerTo answers a question on one snapshot.
 func (s *server) answerTo(ctx context.Context, q question) (a reply, err error) {
-	in := &inquiry{}
+	in := &inquiry{steps: q.steps}
 	var groups [][]int
 	var ofSeries []func() summary.Summary
 	var ofPlaces []func() place
@@ -112,7 +113,7 @@ func (q question) planPlace(in *inquiry, members []int, ofSeries []func() summar
 	span := asked(q.request, in.facts)
 	doubt := q.uncertainty != nil && q.uncertainty(span.To.Sub(span.From))
 	counts := broadband(in.facts, members)
-	parts, err := q.planParts(in, q.request, counts, doubt, ofSeries)
+	figures, err := q.planParts(in, q.request, counts, doubt, ofSeries)
 	if err != nil {
 		return nil, err
 	}
@@ -150,7 +151,7 @@ func (q question) planPlace(in *inquiry, members []int, ofSeries []func() summar
 		return nil, err
 	}
 	return func() place {
-		p := place{figures: summary.Position(made(parts)), periods: q.request.Periods, limits: q.residual, ofPeriods: map[string]periodFigures{}, wanted: q.counts, counts: made(maxima)}
+		p := place{figures: figures(), periods: q.request.Periods, limits: q.residual, ofPeriods: map[string]periodFigures{}, wanted: q.counts, counts: made(maxima)}
 		residual(&p)
 		difference(&p.figures)
 		for symbol, of := range periods {
@@ -171,15 +172,34 @@ func (q question) headersOf(in *inquiry, of []int) []summary.Header {
 	return headers
 }
 
-// planParts asks the figures of series that count at one position, and enters their
-// summaries in of.
-func (q question) planParts(in *inquiry, r summary.Request, counts []int, doubt bool, of []func() summary.Summary) ([]func() summary.Part, error) {
+// planParts asks the figures of a position and of those of its series that count, whose
+// summaries it enters in of.
+func (q question) planParts(in *inquiry, r summary.Request, counts []int, doubt bool, of []func() summary.Summary) (func() summary.PositionFigures, error) {
 	plans, err := summary.PlanPosition(r, q.headersOf(in, counts))
 	parts := make([]func() summary.Part, len(plans))
 	for i, p := range plans {
 		parts[i], of[counts[i]] = in.figures(counts[i], p, doubt)
 	}
-	return parts, err
+	return position(in, parts, plans, counts, doubt), err
+}
+
+// position returns the figures of a position from the parts of some series, with doubt those
+// uncertainties of them that several series make together.
+func position(in *inquiry, parts []func() summary.Part, plans []summary.Plan, of []int, doubt bool) func() summary.PositionFigures {
+	var d summary.PositionDoubt
+	var answers []func() series.Answer
+	if doubt {
+		d = summary.PositionDoubtOf(plans)
+		for _, a := range d.Asks {
+			answers = append(answers, in.ask(of[a.Of], a.Ask))
+		}
+	}
+	return func() summary.PositionFigures {
+		all := made(parts)
+		figures := summary.Position(all)
+		d.Doubted(&figures, all, made(answers))
+		return figures
+	}
 }
 
 // planResidual asks the residual equivalent levels of a position, over all that is marked
@@ -235,8 +255,9 @@ func (q question) residualLevels(in *inquiry, headers []summary.Header, of []int
 	for i, n := range of {
 		parts[i], alone[i] = in.figures(n, plans[i], doubt)
 	}
+	figures := position(in, parts, plans, of, doubt)
 	return func() []summary.Figure {
-		all, _ := withUncertainties(summary.Position(made(parts)), made(alone))
+		all, _ := withUncertainties(figures(), made(alone))
 		var levels []summary.Figure
 		for _, f := range all.Levels {
 			if summary.EquivalentSymbol(f.Symbol) {

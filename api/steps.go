@@ -87,7 +87,7 @@ func appendStep(dst []byte, st *summary.Step) []byte {
 	return append(dst, '}')
 }
 
-// appendFigures appends the JSON of a map of [PlainFigure] by symbol, in the order of symbols.
+// appendFigures appends the JSON of a map of [Figure] by symbol, in the order of symbols.
 func appendFigures(dst []byte, fs []summary.Figure) []byte {
 	sorted := make([]*summary.Figure, 0, 16)
 	for i := range fs {
@@ -116,9 +116,25 @@ func appendFigures(dst []byte, fs []summary.Figure) []byte {
 		if f.Range != "" {
 			dst = append(append(append(dst, `,"range":"`...), f.Range...), '"')
 		}
+		dst = appendEstimate(dst, f.Sampling, `,"sampling_uncertainty_db":`, `,"sampling":`)
+		dst = appendEstimate(dst, f.Representativity, `,"representativity_uncertainty_db":`, `,"representativity":`)
 		dst = append(dst, '}')
 	}
 	return append(dst, '}')
+}
+
+// appendEstimate appends an uncertainty and what it rests on, nothing where none was asked.
+func appendEstimate(dst []byte, e *summary.Estimated, standard, basis string) []byte {
+	u, rests := estimateOf(e)
+	if rests == nil {
+		return dst
+	}
+	if u != nil {
+		raw, _ := json.Marshal(*u) // finite numbers always marshal
+		dst = append(append(dst, standard...), raw...)
+	}
+	raw, _ := json.Marshal(rests)
+	return append(append(dst, basis...), raw...)
 }
 
 // appendDecibels appends the level that [decibels] rounds, or null.

@@ -56,7 +56,12 @@ func TestStepsAreJSON(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		profile := summary.Of(plan, series.Collect(runs, interval, plan.Ask)).Steps
+		made := summary.Of(plan, series.Collect(runs, interval, plan.Ask))
+		if rapid.Bool().Draw(t, "doubted") {
+			d := summary.StepDoubtOf(&plan)
+			d.Doubted(&made, series.Collect(runs, interval, d.Ask))
+		}
+		profile := made.Steps
 		values := make([]Step, profile.Len())
 		for i := range values {
 			values[i] = stepOf(profile.At(i, summary.Step{}))
@@ -73,9 +78,9 @@ func TestStepsAreJSON(t *testing.T) {
 }
 
 func stepOf(st summary.Step) Step {
-	s := Step{From: st.From, To: st.To, Samples: st.Samples, Coverage: share(st.Coverage), Levels: bySymbol(st.Levels, plainOf)}
+	s := Step{From: st.From, To: st.To, Samples: st.Samples, Coverage: share(st.Coverage), Levels: bySymbol(st.Levels, figureOf)}
 	if len(st.Indices) > 0 {
-		s.Indices = bySymbol(st.Indices, plainOf)
+		s.Indices = bySymbol(st.Indices, figureOf)
 	}
 	if len(st.Unavailable) > 0 {
 		s.Unavailable = unavailableOf(st.Unavailable)

@@ -107,6 +107,7 @@ func (h figureHandlers) routes(v1 *gin.RouterGroup) {
 //	@Param			windows				query		string		false	"Which samples the figures cover"									Enums(all, usable)		default(all)
 //	@Param			exclusions			query		string		false	"Whether marked spans are left out"									Enums(applied, ignored)	default(applied)
 //	@Param			uncertainty			query		string		false	"Uncertainties estimated from the samples: included for spans of up to 62 days unless given"	Enums(included, omitted)
+//	@Param			step_uncertainty	query		string		false	"Uncertainties of the steps, estimated from their samples"			Enums(included, omitted)	default(omitted)
 //	@Param			highest				query		string		false	"Lengths of time, separated by commas: the stretch of each in which the equivalent level is highest, such as 1h for the worst hour"
 //	@Param			moving_by			query		string		false	"By which those stretches move on: their own length unless given, so that they are clock hours or quarter hours"
 //	@Param			typical_day			query		string		false	"The 24 hours of the local day over all days of the span"			Enums(included, omitted)	default(omitted)
@@ -144,6 +145,9 @@ func (h figureHandlers) ofSeries(c *gin.Context) (Summary, error) {
 		return Summary{}, err
 	}
 	in := &inquiry{}
+	if in.steps, err = queryStepUncertainty(c); err != nil {
+		return Summary{}, err
+	}
 	var of func() summary.Summary
 	var enter func(*Summary)
 	answers, err := h.store.CollectAll(ctx, id, func(f series.Facts) ([]series.Ask, error) {
@@ -186,6 +190,7 @@ func (h figureHandlers) ofSeries(c *gin.Context) (Summary, error) {
 //	@Param			windows				query		string		false	"Which samples the figures cover"									Enums(all, usable)		default(all)
 //	@Param			exclusions			query		string		false	"Whether marked spans are left out"									Enums(applied, ignored)	default(applied)
 //	@Param			uncertainty			query		string		false	"Uncertainties estimated from the samples: included for spans of up to 62 days unless given"	Enums(included, omitted)
+//	@Param			step_uncertainty	query		string		false	"Uncertainties of the steps, estimated from their samples"			Enums(included, omitted)	default(omitted)
 //	@Param			highest				query		string		false	"Lengths of time, separated by commas: the stretch of each in which the equivalent level of a position is highest, such as 1h for the worst hour"
 //	@Param			moving_by			query		string		false	"By which those stretches move on: their own length unless given, so that they are clock hours or quarter hours"
 //	@Param			typical_day			query		string		false	"The 24 hours of the local day at each position over all days of the span"	Enums(included, omitted)	default(omitted)
@@ -215,6 +220,9 @@ func (h figureHandlers) ofSurvey(c *gin.Context) (SurveySummary, error) {
 		return SurveySummary{}, err
 	}
 	if q.course, err = profileRequest(c); err != nil {
+		return SurveySummary{}, err
+	}
+	if q.steps, err = queryStepUncertainty(c); err != nil {
 		return SurveySummary{}, err
 	}
 	q.uncertainty = wanted

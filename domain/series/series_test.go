@@ -1,9 +1,12 @@
 package series_test
 
 import (
+	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"os"
 	"slices"
+	"strconv"
 	"testing"
 	"time"
 
@@ -350,10 +353,58 @@ func TestExceedance(t *testing.T) {
 	if _, ok := (series.Histogram{}).Exceedance(50_000); ok {
 		t.Error("Exceedance of no samples is ok")
 	}
+	// Of 20 readings the lowest is L95 and the next L90, of 10 the lowest is L90
+	// (Environmental Engineering, 4th ed.).
+	for n, ps := range map[int]map[series.Percent]acoustic.Level{20: {95_000: 1, 90_000: 2}, 10: {90_000: 1}} {
+		var h series.Histogram
+		for l := range n {
+			h.Add(acoustic.Level(l + 1))
+		}
+		for p, want := range ps {
+			if got, _ := h.Exceedance(p); got != want {
+				t.Errorf("of %d readings Exceedance(%d) = %v; want %v", n, p, got, want)
+			}
+		}
+	}
 }
 
 // The definition read the other way: samples above the level take at most p of the
 // time, and no lower sample value has that property.
+// The values are DERIVED for this project, published nowhere: which level each of three
+// conventions gives. Ours is the lowest that is exceeded in at most N % of the time.
+func TestDerivedPercentiles(t *testing.T) {
+	b, err := os.ReadFile("../../testdata/reference/percentiles_derived.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	type conventions struct {
+		Ranked float64 `json:"smallest_level_exceeded_by_at_most_N"`
+	}
+	var file struct {
+		Readings []float64              `json:"ten_readings"`
+		Ten      map[string]conventions `json:"ten"`
+		Hundred  map[string]conventions `json:"hundred"`
+	}
+	if err := json.Unmarshal(b, &file); err != nil || len(file.Ten) != 3 || len(file.Hundred) != 6 {
+		t.Fatalf("%+v, %v", file, err)
+	}
+	var ten, hundred series.Histogram
+	for _, l := range file.Readings {
+		ten.Add(acoustic.Level(math.Round(100 * l)))
+	}
+	for i := range 100 { // 40.0, 40.5, …, 89.5
+		hundred.Add(acoustic.Level(40_00 + 50*i))
+	}
+	for h, want := range map[*series.Histogram]map[string]conventions{&ten: file.Ten, &hundred: file.Hundred} {
+		for name, c := range want {
+			n, _ := strconv.Atoi(name[1:])
+			if got, ok := h.Exceedance(series.Percent(1000 * n)); !ok || got != acoustic.Level(math.Round(100*c.Ranked)) {
+				t.Errorf("%s of %d readings = %v; want %v", name, h.Samples(), got, c.Ranked)
+			}
+		}
+	}
+}
+
 func TestExceedanceDefinition(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		ls := rapid.SliceOfN(rapid.Custom(anyLevel), 1, 200).Draw(t, "levels")

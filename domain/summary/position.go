@@ -257,44 +257,59 @@ func extreme(sh *sheet, symbol string, parts []Part, find func([]lot) (Figure, s
 
 // distribution enters the exceedance levels that stand after one prefix.
 func distribution(sh *sheet, prefix string, parts []Part) {
-	parts = carriers(parts, func(f *form) bool { return f.exceed == prefix })
-	best := slices.MaxFunc(parts, func(a, b Part) int { return rank(a.Plan.header) - rank(b.Plan.header) })
-	parts = slices.DeleteFunc(parts, func(p Part) bool { return rank(p.Plan.header) != rank(best.Plan.header) })
-	if slices.ContainsFunc(parts, func(p Part) bool { return p.Plan.header.Primary }) {
-		// A secondary meter counts only where it measured alone.
-		all := slices.Clone(parts)
-		parts = slices.DeleteFunc(parts, func(p Part) bool {
-			return !p.Plan.header.Primary && slices.ContainsFunc(all, func(q Part) bool {
-				return q.Plan.header.Primary && overlap(p.Plan.header, q.Plan.header)
-			})
-		})
+	plans := make([]Plan, len(parts))
+	for i := range parts {
+		plans[i] = parts[i].Plan
 	}
-	reason := ""
-	if contest(headersOf(parts), func(_, _ Header) bool { return false }) {
-		reason = contested(headersOf(parts))
-	}
-	for _, p := range parts {
-		if p.Plan.header.Interval != parts[0].Plan.header.Interval {
-			reason = "series of different intervals do not merge: " + seconds(parts[0].Plan.header.Interval) + " and " + seconds(p.Plan.header.Interval)
-		}
-	}
+	of, reason := distributed(plans, prefix)
 	var counts series.Counts
 	var lots []lot
-	for _, p := range parts {
-		lots = append(lots, lot{&p.Plan.header, p.total()})
-		for _, h := range p.Answer.Histograms {
+	for _, i := range of {
+		lots = append(lots, lot{&parts[i].Plan.header, parts[i].total()})
+		for _, h := range parts[i].Answer.Histograms {
 			counts.AddHistogram(h)
 		}
 	}
 	h := counts.Histogram()
-	percentiles := parts[0].Plan.request.Percentiles
-	for i, name := range parts[0].Plan.form.names(percentiles) {
+	form, percentiles := &plans[of[0]].form, plans[of[0]].request.Percentiles
+	for i, name := range form.names(percentiles) {
 		f, why := exceeded(h, percentiles[i], lots)
 		if reason != "" {
 			why = reason
 		}
-		sh.give(name, parts[0].Plan.form.exceedBasis, "", f, why)
+		sh.give(name, form.exceedBasis, "", f, why)
 	}
+}
+
+// distributed returns which plans make the exceedance levels that stand after a prefix
+// that some carry, and the reason why they make none together.
+func distributed(plans []Plan, prefix string) (of []int, reason string) {
+	best := -1
+	for i := range plans {
+		if p := &plans[i]; p.form.exceed == prefix {
+			of, best = append(of, i), max(best, rank(p.header))
+		}
+	}
+	header := func(i int) Header { return plans[i].header }
+	of = slices.DeleteFunc(of, func(i int) bool { return rank(header(i)) != best })
+	// Where a primary meter measured too, a secondary counts only where it measured alone.
+	all := slices.Clone(of)
+	of = slices.DeleteFunc(of, func(i int) bool {
+		return !header(i).Primary && slices.ContainsFunc(all, func(j int) bool { return header(j).Primary && overlap(header(i), header(j)) })
+	})
+	var hs []Header
+	for _, i := range of {
+		hs = append(hs, header(i))
+	}
+	if contest(hs, func(_, _ Header) bool { return false }) {
+		reason = contested(hs)
+	}
+	for _, h := range hs {
+		if h.Interval != hs[0].Interval {
+			reason = "series of different intervals do not merge: " + seconds(hs[0].Interval) + " and " + seconds(h.Interval)
+		}
+	}
+	return of, reason
 }
 
 // symbols returns what the forms of parts carry of one kind, each once, in the order found.

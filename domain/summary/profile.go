@@ -16,6 +16,8 @@ type Profile struct {
 	sums        sums
 	percentiles []series.Percent
 	names       []string // of percentiles
+	doubt       *StepDoubt
+	doubted     series.Answer // to the Ask of doubt
 }
 
 // Step is one entry of a profile over time.
@@ -34,7 +36,7 @@ func (p *Plan) profile(sums sums) Profile {
 	if p.form.exceed == "" {
 		percentiles = nil // said once, for the whole
 	}
-	return Profile{p, sums, percentiles, p.form.names(percentiles)}
+	return Profile{plan: p, sums: sums, percentiles: percentiles, names: p.form.names(percentiles)}
 }
 
 // Len returns how many steps there are.
@@ -55,6 +57,9 @@ func (p Profile) At(i int, st Step) Step {
 		}
 	}
 	st.Levels, st.Unavailable = sh.figures, sh.cannot
+	if p.doubt != nil {
+		p.doubt.enter(i, &st, &sum, p.doubted)
+	}
 	return st
 }
 

@@ -25,6 +25,7 @@ type Doubt struct {
 
 	plan       *Plan
 	every      bool  // one cell for each sample
+	byDays     bool  // stretches are whole days, in which periods cannot be told apart
 	stretch    []int // of the cells of Ask
 	period     []int // of the cells of Ask: index in the period set, -1 for none
 	stretches  int
@@ -33,8 +34,8 @@ type Doubt struct {
 }
 
 // DoubtOf returns what the uncertainties of the plan's figures take. A series of up to
-// 100,000 samples is read sample by sample, a longer one in up to 512 stretches: quarter
-// hours or multiples, from 60 days on local days or multiples, so that aggregates
+// 100,000 samples is read sample by sample, a longer one in up to 512 stretches: of five
+// minutes up to 42 hours, quarter hours or multiples, from 60 days on local days or multiples, so that aggregates
 // serve. Its Ask is empty if no figure of the series has an uncertainty of its own: spot
 // readings, extremes and peaks have none.
 func DoubtOf(p *Plan) Doubt {
@@ -48,11 +49,11 @@ func DoubtOf(p *Plan) Doubt {
 	var periods []int // of spans
 	var asked time.Duration
 	cells := p.Ask.Cells
-	byDays := cells[len(cells)-1].To.Sub(cells[0].From) >= longestQuarters // which hold all periods
+	d.byDays = cells[len(cells)-1].To.Sub(cells[0].From) >= longestQuarters // which hold all periods
 	for j, c := range cells {
 		asked += c.To.Sub(c.From)
 		period := -1
-		if slot := p.places[j].slot; slot >= 0 && !byDays {
+		if slot := p.places[j].slot; slot >= 0 && !d.byDays {
 			period = p.slots[slot].period
 		}
 		if n := len(spans); n > 0 && spans[n-1].To.Equal(c.From) && periods[n-1] == period {
@@ -95,11 +96,14 @@ func DoubtOf(p *Plan) Doubt {
 // stretchEnds returns where the i-th stretch of a span ends. Days of the zone begin at
 // whole quarter hours, as their aggregates do.
 func stretchEnds(span series.Span, zone *time.Location) func(i int) time.Time {
-	const quarter, day = 15 * time.Minute, 24 * time.Hour
+	const third, quarter, day = 5 * time.Minute, 15 * time.Minute, 24 * time.Hour
 	length := span.To.Sub(span.From)
 	times := func(unit time.Duration) int { return int((length + mostStretches*unit - 1) / (mostStretches * unit)) }
 	if length < longestQuarters {
-		step := quarter * time.Duration(max(1, times(quarter)))
+		step := third // of a quarter hour: fewer than a hundred or two stretches tell too little
+		if length > mostStretches*third {
+			step = quarter * time.Duration(max(1, times(quarter)))
+		}
 		from := span.From.Truncate(step)
 		return func(i int) time.Time { return from.Add(time.Duration(i+1) * step) }
 	}
@@ -109,28 +113,35 @@ func stretchEnds(span series.Span, zone *time.Location) func(i int) time.Time {
 }
 
 // Doubted enters into the figures of s, made by [Of] from the plan of d, the
-// uncertainties that the answer to d's Ask makes, or why there is none.
-func (d Doubt) Doubted(s *Summary, a series.Answer) {
+// uncertainties that the answer a to d's Ask makes, or why there is none. main is the answer
+// to the plan's own Ask.
+func (d Doubt) Doubted(s *Summary, main, a series.Answer) {
 	if d.unwanted {
 		return
-	}
-	of := d.ofStretches
-	if d.every {
-		of = d.ofSamples
 	}
 	figures := map[string]*Figure{}
 	for i := range s.Levels {
 		figures[s.Levels[i].Symbol] = &s.Levels[i]
 	}
-	of(a, func(symbol string, sampling, representativity Estimated) {
+	give := func(symbol string, sampling, representativity Estimated) {
 		if f := figures[symbol]; f != nil {
-			if f.Basis != Integrated && f.Basis != ShortLeq { // what the meter integrates has no gaps
-				f.Sampling = &sampling
-			}
-			f.Representativity = &representativity
+			f.doubt(sampling, representativity)
 		}
-	})
-	d.periods(s, a)
+	}
+	if percentiles := d.plan.request.Percentiles; d.every {
+		d.ofSamples(d.runs(a, 0, len(a.Tallies), anyCell), percentiles, d.plan.form.names(percentiles), give)
+	} else {
+		d.ofStretches(a, give)
+	}
+	d.periods(s, main, a)
+}
+
+// doubt enters uncertainties. What the meter integrates has no gaps.
+func (f *Figure) doubt(sampling, representativity Estimated) {
+	if f.Basis != Integrated && f.Basis != ShortLeq {
+		f.Sampling = &sampling
+	}
+	f.Representativity = &representativity
 }
 
 // Estimated is an uncertainty, or why there is none.
@@ -142,30 +153,31 @@ type Estimated struct {
 // estimated joins what the estimators return.
 func estimated(e uncertainty.Estimate, reason string) Estimated { return Estimated{e, reason} }
 
-// ofSamples makes uncertainties from every sample.
-func (d Doubt) ofSamples(a series.Answer, give func(symbol string, sampling, representativity Estimated)) {
+// ofSamples makes uncertainties from every sample. names are the symbols of percentiles.
+func (d Doubt) ofSamples(
+	runs []series.Run, percentiles []series.Percent, names []string, give func(symbol string, sampling, representativity Estimated),
+) {
 	interval := d.plan.header.Interval
-	runs := d.runs(a, func(int) bool { return true })
 	s := uncertainty.NewStream(interval, d.percentile)
 	for _, r := range runs {
 		s.Add(r)
 	}
-	f := &d.plan.form
-	give(f.mean, estimated(s.SamplingOfMean()), estimated(s.OfMean()))
+	give(d.plan.form.mean, estimated(s.SamplingOfMean()), estimated(s.OfMean()))
 	if !d.percentile {
 		return
 	}
-	for i, name := range f.names(d.plan.request.Percentiles) {
-		p := d.plan.request.Percentiles[i]
+	for i, name := range names {
+		p := percentiles[i]
 		give(name, estimated(uncertainty.SamplingOfExceedance(runs, interval, p)), estimated(s.OfExceedance(p)))
 	}
 }
 
-// runs returns the samples of those cells that count, in time order.
-func (d Doubt) runs(a series.Answer, counts func(cell int) bool) (runs []series.Run) {
+// runs returns the samples of those of the cells from one to another that count, in time order.
+func (d Doubt) runs(a series.Answer, from, to int, counts func(cell int) bool) (runs []series.Run) {
 	interval := d.plan.header.Interval
 	var end time.Time
-	for i, t := range a.Tallies {
+	for i := from; i < to; i++ {
+		t := &a.Tallies[i]
 		if t.Samples() == 0 || !counts(i) {
 			continue
 		}
@@ -176,13 +188,13 @@ func (d Doubt) runs(a series.Answer, counts func(cell int) bool) (runs []series.
 		case t.Over > 0:
 			l = series.OverRange
 		}
-		from := d.Ask.Cells[i].From
-		if !from.Equal(end) {
-			runs = append(runs, series.Run{Start: from})
+		at := d.Ask.Cells[i].From
+		if !at.Equal(end) {
+			runs = append(runs, series.Run{Start: at})
 		}
 		last := &runs[len(runs)-1]
 		last.Levels = append(last.Levels, l)
-		end = from.Add(interval)
+		end = at.Add(interval)
 	}
 	return runs
 }
@@ -190,17 +202,14 @@ func (d Doubt) runs(a series.Answer, counts func(cell int) bool) (runs []series.
 // ofStretches makes uncertainties from aggregates. Of the gaps between samples they tell
 // an upper bound, which is small by then.
 func (d Doubt) ofStretches(a series.Answer, give func(symbol string, sampling, representativity Estimated)) {
-	tallies := make([]series.Tally, d.stretches)
-	for i, t := range a.Tallies {
-		tallies[d.stretch[i]] = tallies[d.stretch[i]].Plus(t)
-	}
+	tallies := d.tallies(a)
 	f := &d.plan.form
-	sampling := Estimated{Reason: "the series is long: ask for exceedance levels too, its distribution is needed"}
 	var all series.Counts
 	for _, h := range a.Histograms {
 		all.AddHistogram(h)
 	}
 	h := all.Histogram()
+	sampling := estimated(uncertainty.GapsAtMostOfTallies(tallies))
 	if d.percentile {
 		sampling = estimated(uncertainty.GapsAtMost(h))
 	}

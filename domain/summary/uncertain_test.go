@@ -32,9 +32,10 @@ func (l *log) doubted(t *testing.T, r summary.Request) (summary.Summary, summary
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := summary.Of(p, series.Collect(l.runs, l.header.Interval, p.Ask))
+	a := series.Collect(l.runs, l.header.Interval, p.Ask)
+	s := summary.Of(p, a)
 	d := summary.DoubtOf(&p)
-	d.Doubted(&s, series.Collect(l.runs, l.header.Interval, d.Ask))
+	d.Doubted(&s, a, series.Collect(l.runs, l.header.Interval, d.Ask))
 	return s, d
 }
 

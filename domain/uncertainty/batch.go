@@ -15,22 +15,30 @@ import (
 // says why there is none.
 func OfMean(stretches []series.Tally) (e Estimate, reason string) {
 	sums, counts := make([]float64, len(stretches)), make([]float64, len(stretches))
-	total, n := 0.0, 0.0
 	for i, t := range stretches {
 		if t.Over > 0 {
 			return e, overRange
 		}
 		sums[i], counts[i] = t.Energy.Ratio(), float64(t.Samples())
-		total, n = total+sums[i], n+counts[i]
+	}
+	return OfEnergies(sums, counts)
+}
+
+// OfEnergies is as [OfMean], of the sound energy of each stretch and the time of it that
+// was measured, in any unit: of samples of several intervals.
+func OfEnergies(energies, times []float64) (e Estimate, reason string) {
+	total, time := 0.0, 0.0
+	for i := range energies {
+		total, time = total+energies[i], time+times[i]
 	}
 	if total == 0 {
 		return e, "no samples"
 	}
-	if e, reason = ofRatio(sums, counts); reason != "" {
+	if e, reason = ofRatio(energies, times); reason != "" {
 		return e, reason
 	}
-	e.Standard *= acoustic.Decibel(perRatio / (total / n))
-	return ofLevels(sums, counts, e)
+	e.Standard *= acoustic.Decibel(perRatio / (total / time))
+	return ofLevels(energies, times, e)
 }
 
 // OfExceedance returns the representativity uncertainty of the level exceeded in p of

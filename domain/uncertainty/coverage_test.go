@@ -50,10 +50,9 @@ func (s signal) exceeded(share float64) float64 {
 	return middle + s.spread*math.Sqrt2*math.Erfinv(1-2*share)
 }
 
-// make returns readings of n seconds, one a second, and the energy mean of all
-// instants, which are counted in all unless it is nil.
-func (s signal) make(rng *rand.Rand, n int, all *series.Counts) (levels []acoustic.Level, mean float64) {
-	levels = make([]acoustic.Level, n)
+// powers returns the power ratios of n seconds at all instants.
+func (s signal) powers(rng *rand.Rand, n int) []float64 {
+	powers := make([]float64, n*fine)
 	phi := math.Exp(-1 / (s.correlation * fine))
 	noise := s.spread * math.Sqrt(1-phi*phi)
 	x := s.spread * rng.NormFloat64()
@@ -63,8 +62,7 @@ func (s signal) make(rng *rand.Rand, n int, all *series.Counts) (levels []acoust
 	}
 	type event struct{ end, power float64 }
 	var events []event
-	total := 0.0
-	for i := range n * fine {
+	for i := range powers {
 		now := float64(i) / fine
 		for next <= now {
 			events = append(events, event{next + s.lasting, math.Pow(10, (middle+s.above+differing*rng.NormFloat64())/10)})
@@ -77,17 +75,28 @@ func (s signal) make(rng *rand.Rand, n int, all *series.Counts) (levels []acoust
 		for _, e := range events {
 			w += e.power
 		}
-		total += w
-		if all != nil || i%fine == 0 {
-			l := acoustic.Level(math.Round(100 * 10 * math.Log10(w)))
-			if all != nil {
-				all.Add(l, 1)
-			}
-			if i%fine == 0 {
-				levels[i/fine] = l
-			}
-		}
+		powers[i] = w
 		x = phi*x + noise*rng.NormFloat64()
+	}
+	return powers
+}
+
+// levelOf returns the level of a power ratio as it is kept.
+func levelOf(w float64) acoustic.Level { return acoustic.Level(math.Round(100 * 10 * math.Log10(w))) }
+
+// make returns readings of n seconds, one a second, and the energy mean of all
+// instants, which are counted in all unless it is nil.
+func (s signal) make(rng *rand.Rand, n int, all *series.Counts) (levels []acoustic.Level, mean float64) {
+	levels = make([]acoustic.Level, n)
+	total := 0.0
+	for i, w := range s.powers(rng, n) {
+		total += w
+		if i%fine == 0 {
+			levels[i/fine] = levelOf(w)
+		}
+		if all != nil {
+			all.Add(levelOf(w), 1)
+		}
 	}
 	return levels, 10 * math.Log10(total/float64(n*fine))
 }
@@ -293,9 +302,26 @@ func TestCoverage(t *testing.T) {
 		}
 	})
 	if *full {
-		if err := os.WriteFile("COVERAGE.md", report(all), 0o644); err != nil {
-			t.Fatal(err)
-		}
+		rewrite(t, func(_, stretches []byte) [][]byte { return [][]byte{report(all), stretches} })
+	}
+}
+
+// stretchesBegin is the heading of the second part of COVERAGE.md.
+const stretchesBegin = "## By stretches, by days, by several series\n"
+
+// rewrite writes COVERAGE.md anew, of which each test makes a part.
+func rewrite(t *testing.T, parts func(signals, stretches []byte) [][]byte) {
+	t.Helper()
+	old, err := os.ReadFile("COVERAGE.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	signals, stretches, found := bytes.Cut(old, []byte("\n"+stretchesBegin))
+	if found {
+		stretches = append([]byte("\n"+stretchesBegin), stretches...)
+	}
+	if err := os.WriteFile("COVERAGE.md", bytes.Join(parts(signals, stretches), nil), 0o644); err != nil {
+		t.Fatal(err)
 	}
 }
 

@@ -251,3 +251,55 @@ func TestCombined(t *testing.T) {
 		t.Errorf("of what does not scatter: %v, k = %v; want 0", u, k)
 	}
 }
+
+// From tallies alone the bound is never below that of the distribution, and of one reading
+// a stretch it is the same.
+func TestGapsFromTallies(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(40, 400).Draw(t, "readings")
+		levels := rapid.SliceOfN(rapid.Map(rapid.IntRange(4000, 6000), func(l int) acoustic.Level { return acoustic.Level(l) }), n, n).Draw(t, "levels")
+		var c series.Counts
+		for i := range levels {
+			if rapid.IntRange(0, 50).Draw(t, "under") == 0 {
+				levels[i] = series.UnderRange
+			}
+			c.Add(levels[i], 1)
+		}
+		want, whyNot := uncertainty.GapsAtMost(c.Histogram())
+		each, why := uncertainty.GapsAtMostOfTallies(tallied(levels, 1))
+		if whyNot == "" && why == "" && math.Abs(float64(each.Standard/want.Standard)-1) > 1e-6 {
+			t.Fatalf("of one reading a stretch %v; want %v", each, want)
+		}
+		some, why := uncertainty.GapsAtMostOfTallies(tallied(levels, rapid.IntRange(2, 9).Draw(t, "together")))
+		if whyNot == "" && why == "" && (some.Standard < want.Standard*(1-1e-9) || !some.AtMost) {
+			t.Fatalf("of several %v; want at least %v", some, want)
+		}
+	})
+	loud := append(make([]acoustic.Level, 0, 600), wandering(600)...)
+	loud[300] = 110_00
+	if e, why := uncertainty.GapsAtMostOfTallies(tallied(loud, 10)); !strings.HasPrefix(why, "the effective sample size is 1.0") {
+		t.Errorf("one bang: %+v, %q", e, why)
+	}
+	if e, why := uncertainty.GapsAtMostOfTallies(tallied(wandering(600), 10)); why != "" || e.Standard <= 0 || e.Effective < 10 {
+		t.Errorf("without: %+v, %q", e, why)
+	}
+	if e, why := uncertainty.GapsAtMostOfTallies(tallied([]acoustic.Level{50_00, 50_00, 50_00, 50_00, 50_00, 50_00, 50_00, 50_00, 50_00, 50_00, 50_00}, 1)); why != "" || e.Standard != 0 {
+		t.Errorf("nothing changes: %+v, %q", e, why)
+	}
+	if _, why := uncertainty.GapsAtMostOfTallies([]series.Tally{{Over: 1}}); !strings.Contains(why, "over range") {
+		t.Errorf("over range: %q", why)
+	}
+	if _, why := uncertainty.GapsAtMostOfTallies(nil); why != "no samples" {
+		t.Errorf("of nothing: %q", why)
+	}
+}
+
+// wandering returns levels that come back to the same few.
+func wandering(n int) []acoustic.Level {
+	ls := make([]acoustic.Level, n)
+	for i := range ls {
+		ls[i] = acoustic.Level(50_00 + i*37%400)
+	}
+	return ls
+}

@@ -237,4 +237,51 @@ func GapsAtMostOf(h series.Histogram, p series.Percent) (e Estimate, reason stri
 	return ofShare(h, p, e, math.Inf(1))
 }
 
+// GapsAtMostOfTallies returns an upper bound of the sampling uncertainty of the energy mean
+// from the tallies of stretches, where no distribution is kept: that of unrelated readings
+// of which in each stretch nothing is known but mean, least and greatest. Their variance is
+// at most (greatest − mean)·(mean − least) (R. Bhatia and C. Davis, American Mathematical
+// Monthly 107, 2000, memory). The effective size counts stretches that reach as high as
+// the loudest.
+func GapsAtMostOfTallies(stretches []series.Tally) (e Estimate, reason string) {
+	var n, sum float64
+	for _, t := range stretches {
+		if t.Over > 0 {
+			return e, overRange
+		}
+		n, sum = n+float64(t.Samples()), sum+t.Energy.Ratio()
+	}
+	if sum == 0 {
+		return e, "no samples"
+	}
+	mean := sum / n
+	squares, peaks, loudest := 0.0, 0.0, 0.0
+	for _, t := range stretches {
+		c := float64(t.Samples())
+		if c == 0 {
+			continue
+		}
+		least, greatest, own := 0.0, 0.0, t.Energy.Ratio()/c
+		if t.Count > 0 {
+			least, greatest = t.Min.Decibel().Ratio(), t.Max.Decibel().Ratio()
+		}
+		if t.Under > 0 {
+			least = 0
+		}
+		squares += c * (max(0, (greatest-own)*(own-least)) + (own-mean)*(own-mean))
+		peak := (greatest - mean) * (greatest - mean)
+		peaks, loudest = peaks+peak, max(loudest, peak)
+	}
+	e = Estimate{Effective: n, Freedom: n, AtMost: true}
+	if squares > 1e-12*n*mean*mean {
+		e.Effective = min(n, peaks/loudest)
+		e.Freedom = e.Effective
+		e.Standard = acoustic.Decibel(perRatio * math.Sqrt(squares) / n / mean)
+	}
+	if e.Effective < leastEffective {
+		return Estimate{}, tooFew(e.Effective, leastEffective)
+	}
+	return e, ""
+}
+
 const overRange = "samples over range have no upper end"
