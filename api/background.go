@@ -50,6 +50,7 @@ func asidesOf(limits []assessment.Limit) (bands, backgrounds []aside) {
 // planAsides asks what stands beside the figures of a position.
 func (q question) planAsides(in *inquiry, members []int, span series.Span) (func(*place), error) {
 	bands, grounds := map[aside]func() periodFigures{}, map[aside]func() backgroundFound{}
+	residual := map[aside]func() []summary.Figure{}
 	for _, a := range q.bands {
 		var of []int // series of the band
 		for _, n := range members {
@@ -67,6 +68,20 @@ func (q question) planAsides(in *inquiry, members []int, span series.Span) (func
 			f.outcome = q.outcomeOf(in, of)
 			return f
 		}
+		headers, telling, extent := q.residualsOf(in, members, a.symbol)
+		if len(telling) == 0 {
+			continue
+		}
+		for _, period := range []string{"", a.period} {
+			var outside []series.Span
+			if period != "" {
+				inside, _ := q.occurrences(period, extent)
+				outside = series.Subtract([]series.Span{extent}, inside)
+			}
+			if residual[aside{a.symbol, period}], err = q.residualLevels(in, headers, telling, false, outside); err != nil {
+				return nil, err
+			}
+		}
 	}
 	for _, a := range q.backgrounds {
 		var err error
@@ -75,7 +90,10 @@ func (q question) planAsides(in *inquiry, members []int, span series.Span) (func
 		}
 	}
 	return func(p *place) {
-		p.bands, p.grounds = map[aside]periodFigures{}, map[aside]backgroundFound{}
+		p.bands, p.grounds, p.residualIn = map[aside]periodFigures{}, map[aside]backgroundFound{}, map[aside][]summary.Figure{}
+		for a, of := range residual {
+			p.residualIn[a] = of()
+		}
 		for a, of := range bands {
 			p.bands[a] = of()
 		}

@@ -110,11 +110,13 @@ func (c comparison) result(p *place, symbol string) (f summary.Figure, r *correc
 	if symbol == "LAr" {
 		return f, nil, "a rating level is compared where it is made: post its parts to the survey's rating-level"
 	}
-	coverage := p.coverage
-	switch level, band, banded := series.CutBand(symbol); {
+	coverage, residual, own := p.coverage, p.residual, p.residualOf[c.limit.Period]
+	level, band, banded := series.CutBand(symbol)
+	switch {
 	case banded:
 		of := p.bands[aside{band, c.limit.Period}]
 		symbol, coverage = level, of.coverage
+		residual, own = p.residualIn[aside{band, ""}], p.residualIn[aside{band, c.limit.Period}]
 		if reason = of.reason; reason == "" {
 			if f, reason = levelOf(of.PositionFigures, level); reason != "" {
 				reason += " in the band " + band
@@ -146,10 +148,20 @@ func (c comparison) result(p *place, symbol string) (f summary.Figure, r *correc
 	if share, ok := coverage[symbol]; ok && share < c.least {
 		return f, nil, fmt.Sprintf("coverage %.3f is below %g", share, c.least)
 	}
-	if _, _, banded := series.CutBand(c.limit.Symbol); banded || c.limit.Period != "" {
+	_, known := residualFor(symbol, residual)
+	switch {
+	case !known && (banded || c.limit.Period != ""):
 		return f, nil, ""
+	case !known:
+		return c.corrected(p, f) // of an index, if at all
+	case c.limit.Period == "":
+		own = residual
 	}
-	return c.corrected(p, f)
+	made := p.correctIn(f, symbol, own, c.survey.Contributions)
+	if made.reason != "" {
+		return f, &made, made.reason
+	}
+	return made.Figure, &made, ""
 }
 
 // corrected returns f corrected for residual sound where that is marked.

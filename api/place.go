@@ -21,8 +21,9 @@ type place struct {
 	figures    summary.PositionFigures
 	coverage   map[string]float64 // measured over asked time, by the symbol of the figure
 	ofPeriods  map[string]periodFigures
-	residual   []summary.Figure          // equivalent levels with the sound off
-	residualOf map[string]summary.Figure // LAeq with the sound off in the hours of a period, by its symbol
+	residual   []summary.Figure            // equivalent levels with the sound off
+	residualOf map[string][]summary.Figure // likewise in the hours of a period, by its symbol
+	residualIn map[aside][]summary.Figure  // likewise of a band
 	periods    acoustic.PeriodSet
 	limits     acoustic.ResidualLimits
 	bands      map[aside]periodFigures

@@ -205,15 +205,7 @@ func position(in *inquiry, parts []func() summary.Part, plans []summary.Plan, of
 // planResidual asks the residual equivalent levels of a position, over all that is marked
 // and over what of it lies in the hours of each period.
 func (q question) planResidual(in *inquiry, members []int, doubt bool) (enter func(*place), err error) {
-	var headers []summary.Header
-	var of []int
-	var extent series.Span
-	for _, n := range members {
-		if h, ok := residualOf(in.facts[n], q.verdict); ok && in.facts[n].Series.BandFraction == nil {
-			headers, of = append(headers, h), append(of, n)
-			extent = hull(extent, h.Extent)
-		}
-	}
+	headers, of, extent := q.residualsOf(in, members, "")
 	if len(of) == 0 {
 		return func(*place) {}, nil
 	}
@@ -229,15 +221,24 @@ func (q question) planResidual(in *inquiry, members []int, doubt bool) (enter fu
 		}
 	}
 	return func(p *place) {
-		p.residual, p.residualOf = whole(), map[string]summary.Figure{}
+		p.residual, p.residualOf = whole(), map[string][]summary.Figure{}
 		for symbol, levels := range periods {
-			for _, f := range levels() {
-				if f.Symbol == "LAeq" {
-					p.residualOf[symbol] = f
-				}
-			}
+			p.residualOf[symbol] = levels()
 		}
 	}, nil
+}
+
+// residualsOf returns those of the members that tell of the residual sound in a band, or
+// of broadband levels, what planning takes to know of them and the time that they reach over.
+func (q question) residualsOf(in *inquiry, members []int, band string) (headers []summary.Header, of []int, extent series.Span) {
+	for _, n := range members {
+		_, own, _ := series.CutBand(in.facts[n].Series.Use())
+		if h, ok := residualOf(in.facts[n], q.verdict); ok && own == band {
+			headers, of = append(headers, h), append(of, n)
+			extent = hull(extent, h.Extent)
+		}
+	}
+	return headers, of, extent
 }
 
 // residualLevels asks the residual equivalent levels of some series, but for what lies outside.
@@ -260,7 +261,7 @@ func (q question) residualLevels(in *inquiry, headers []summary.Header, of []int
 		all, _ := withUncertainties(figures(), made(alone))
 		var levels []summary.Figure
 		for _, f := range all.Levels {
-			if summary.EquivalentSymbol(f.Symbol) {
+			if summary.ResidualSymbol(f.Symbol) {
 				levels = append(levels, f)
 			}
 		}

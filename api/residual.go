@@ -75,36 +75,49 @@ func (p *place) correctAll(entered []uncertainty.Contribution) (all []corrected)
 // correctPeriods corrects the levels of periods, each by the residual level of its own
 // hours of the day, and their index. There are none where no residual LAeq is known.
 func (p *place) correctPeriods(entered []uncertainty.Contribution) (all []corrected) {
-	if !slices.ContainsFunc(p.residual, func(f summary.Figure) bool { return f.Symbol == "LAeq" }) {
+	if _, ok := residualFor("LAeq", p.residual); !ok {
 		return nil
 	}
 	var lines [][]uncertainty.Contribution
 	for _, period := range p.periods.Periods {
-		total, why := p.figure(period.Symbol)
-		if why != "" {
-			continue
+		if total, why := p.figure(period.Symbol); why == "" {
+			lines = append(lines, p.lines(total, entered))
+			all = append(all, p.correctIn(total, "LAeq", p.residualOf[period.Symbol], entered))
 		}
-		lines = append(lines, p.lines(total, entered))
-		residual, ok := p.residualOf[period.Symbol]
-		if ok {
-			plain := total
-			plain.Symbol = residual.Symbol
-			c := p.correct(plain, residual, entered)
-			c.total.Symbol, c.Figure.Symbol = total.Symbol, total.Symbol
-			all = append(all, c)
-			continue
-		}
-		c := corrected{total: total, source: p.limits.Source}
-		if c.Corrected, c.reason = summary.WithoutResidual(total, p.limits); c.reason == "" {
-			c.budget.Budget, c.budget.err = uncertainty.BudgetOf(lines[len(lines)-1])
-		}
-		all = append(all, c)
 	}
 	index, why := p.figure(p.periods.Index)
 	if p.periods.Index == "" || why != "" || len(all) < len(p.periods.Periods) {
 		return all
 	}
 	return append(all, p.correctIndex(index, all, lines))
+}
+
+// correctIn corrects a total by the residual level of that symbol in its own hours of the
+// day. Where there is none, while there is one of other hours, the total is an upper bound.
+func (p *place) correctIn(total summary.Figure, symbol string, own []summary.Figure, entered []uncertainty.Contribution) corrected {
+	residual, ok := residualFor(symbol, own)
+	if !ok {
+		c := corrected{total: total, source: p.limits.Source}
+		if c.Corrected, c.reason = summary.WithoutResidual(total, p.limits); c.reason == "" {
+			c.budget.Budget, c.budget.err = uncertainty.BudgetOf(p.lines(total, entered))
+		}
+		return c
+	}
+	plain := total
+	plain.Symbol = symbol
+	c := p.correct(plain, residual, entered)
+	c.total.Symbol, c.Figure.Symbol = total.Symbol, total.Symbol
+	return c
+}
+
+// residualFor returns the residual level of a symbol.
+func residualFor(symbol string, levels []summary.Figure) (f summary.Figure, ok bool) {
+	for _, f := range levels {
+		if f.Symbol == symbol {
+			return f, true
+		}
+	}
+	return f, false
 }
 
 // correctIndex makes the index of corrected periods. lines are those of the budgets of

@@ -118,3 +118,68 @@ func TestResidualOfNoPeriods(t *testing.T) {
 		t.Errorf("residual = %v; want of LAeq alone", got)
 	}
 }
+
+// TestResidualOfBands takes the residual sound of a band off its level, over the whole time
+// and in a period by that of the period's own hours; a level of another weighting in a
+// period likewise. What was measured broadband says nothing of a band.
+func TestResidualOfBands(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.must(200, "PATCH", "/v1/surveys/"+s.survey, object{"ended_at": "2026-03-04T07:00:00+01:00"}, "If-Match", `"v1"`)
+	s.create("/v1/instruments/"+s.meter+"/certificates", with(aCertificate, object{"scope": []any{"filters"}, "item_serial_number": "M-1", "number": "N-3", "as_found": "pass"}))
+	s.check("2026-03-03T06:30:00+01:00", 93.9)
+	s.check("2026-03-04T07:10:00+01:00", 93.8)
+	// In quarter hours: the fan is off from 10:00 to 10:30, and of the band at 125 Hz from 02:00 to 02:30 too.
+	levels := func(total, day, night float64) []float64 {
+		all := repeated(total, 96)
+		all[12], all[13] = day, day
+		if night > 0 {
+			all[76], all[77] = night, night
+		}
+		return all
+	}
+	const from = "2026-03-03T07:00:00+01:00"
+	third := func(hz float64) object { return object{"band": object{"fraction": 3, "nominal_hz": hz}} }
+	off := func(id, from, to string) {
+		t.Helper()
+		s.create("/v1/series/"+id+"/exclusions", object{"from": from, "to": to, "reason": "fan off", "residual": true})
+	}
+	at125 := s.record("LZeq", 900, from, levels(60, 55, 56), third(125))
+	off(at125, "2026-03-03T10:00:00+01:00", "2026-03-03T10:30:00+01:00")
+	off(at125, "2026-03-04T02:00:00+01:00", "2026-03-04T02:30:00+01:00")
+	at160 := s.record("LZeq", 900, from, levels(60, 55, 0), third(160))
+	off(at160, "2026-03-03T10:00:00+01:00", "2026-03-03T10:30:00+01:00")
+	s.record("LZeq", 900, from, levels(60, 60, 0), third(200))
+	broad := s.record("LCeq", 900, from, levels(70, 65, 0), nil)
+	off(broad, "2026-03-03T10:00:00+01:00", "2026-03-03T10:30:00+01:00")
+
+	minus := func(total, residual float64) float64 {
+		return math.Round(1000*math.Log10(math.Pow(10, total/10)-math.Pow(10, residual/10))) / 100
+	}
+	both := 10 * math.Log10((math.Pow(10, 5.5)+math.Pow(10, 5.6))/2)
+	for _, tt := range []struct {
+		symbol, period, done string
+		compared             float64
+		outcome, reason      string
+	}{
+		{"LZeq 1/3 125 Hz", "", "corrected", minus(60, both), "exceeded", ""},
+		{"LZeq 1/3 125 Hz", "Lday", "corrected", minus(60, 55), "exceeded", ""},
+		{"LZeq 1/3 125 Hz", "Lnight", "corrected", minus(60, 56), "exceeded", ""},
+		{"LZeq 1/3 160 Hz", "", "corrected", minus(60, 55), "exceeded", ""},
+		{"LZeq 1/3 160 Hz", "Lnight", "not_measured", 60, "not_decided", "an upper bound cannot show that the limit is exceeded"},
+		{"LZeq 1/3 200 Hz", "", "", 60, "exceeded", ""},
+		{"LCeq", "", "corrected", minus(70, 65), "exceeded", ""},
+		{"LCeq", "Lday", "corrected", minus(70, 65), "exceeded", ""},
+		{"LCeq", "Lnight", "not_measured", 70, "not_decided", "an upper bound cannot show that the limit is exceeded"},
+	} {
+		limit := object{"symbol": tt.symbol, "level_db": 50}
+		if tt.period != "" {
+			limit["period"] = tt.period
+		}
+		got := s.assessed(s.limit(limit), "")
+		s.shows(tt.symbol+" "+tt.period, got, tt.outcome, tt.compared, tt.reason)
+		if r, _ := got["residual"].(object); r["outcome"] != nil && r["outcome"] != tt.done || (r == nil) != (tt.done == "") {
+			t.Errorf("%s %s: residual %v; want %s", tt.symbol, tt.period, r, tt.done)
+		}
+	}
+}

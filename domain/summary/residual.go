@@ -20,7 +20,7 @@ type Corrected struct {
 // maximum or a peak.
 func CorrectResidual(total, residual Figure, limits acoustic.ResidualLimits) (c Corrected, reason string) {
 	switch {
-	case !EquivalentSymbol(residual.Symbol):
+	case !ResidualSymbol(residual.Symbol):
 		return c, residual.Symbol + " is no residual level, which is an equivalent level with the source off"
 	case residual.Symbol != total.Symbol:
 		return c, "the residual level is " + residual.Symbol + ", the total " + total.Symbol
@@ -123,6 +123,10 @@ func CorrectIndex(set acoustic.PeriodSet, total Figure, periods []Corrected) (c 
 var severity = map[acoustic.ResidualOutcome]int{
 	acoustic.ResidualNotNeeded: 0, acoustic.ResidualCorrected: 1, acoustic.ResidualNotAllowed: 2, acoustic.ResidualNotMeasured: 3,
 }
+
+// ResidualSymbol reports whether a symbol is of a residual level: an equivalent level
+// without time weighting.
+func ResidualSymbol(s string) bool { return EquivalentSymbol(s) && len(s) == len("LAeq") }
 
 // EquivalentSymbol reports whether a symbol is of an equivalent level.
 func EquivalentSymbol(s string) bool { return strings.HasPrefix(s, "L") && strings.HasSuffix(s, "eq") }

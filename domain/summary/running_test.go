@@ -188,6 +188,7 @@ func TestCorrectResidualFigure(t *testing.T) {
 		{"4 dB", figure("LAeq", 52, ""), figure("LAeq", 48, ""), 49.7952, "", ""},
 		{"a background level is no residual level", figure("LAeq", 52, ""), figure("LA90", 42, ""), 0, "", "LA90 is no residual level"},
 		{"a maximum", figure("LAeq", 52, ""), figure("LAFmax", 42, ""), 0, "", "no residual level"},
+		{"a mean of maxima", figure("LAFT5eq", 52, ""), figure("LAFT5eq", 42, ""), 0, "", "no residual level"},
 		{"a peak", figure("LAeq", 52, ""), figure("LCpeak", 42, ""), 0, "", "no residual level"},
 		{"another weighting", figure("LAeq", 52, ""), figure("LCeq", 48, ""), 0, "", "residual level is LCeq"},
 		{"too near", figure("LAeq", 52, ""), figure("LAeq", 50, ""), 52, summary.Upper, ""},
