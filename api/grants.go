@@ -15,7 +15,7 @@ import (
 //
 //	qa          reads all; keeps calibration records, decides, signs off
 //	consultant  keeps the records of its clients
-//	field       measures: its own surveys and what belongs to them
+//	field       measures: its own surveys (see persistence.surveyToChange) and what belongs to them
 //	job_system  clients, projects, changes; reads results
 //	client      its projects and what was signed off for it
 var grants = map[string]string{

@@ -52,10 +52,12 @@ type seed struct {
 // seeds has a line for each kind of record.
 func seeds() map[string]seed {
 	return map[string]seed{
-		"clients":      {make: func(r *records) string { return r.client }},
-		"projects":     {make: func(r *records) string { return r.create("/v1/projects", aProject(r)) }},
-		"positions":    {make: func(r *records) string { return r.create(r.path("projects", "positions"), aPosition) }},
-		"surveys":      {make: func(r *records) string { return r.create(r.path("projects", "surveys"), aSurvey) }},
+		"clients":   {make: func(r *records) string { return r.client }},
+		"projects":  {make: func(r *records) string { return r.create("/v1/projects", aProject(r)) }},
+		"positions": {make: func(r *records) string { return r.create(r.path("projects", "positions"), aPosition) }},
+		"surveys": {make: func(r *records) string {
+			return r.create(r.path("projects", "surveys"), with(aSurvey, object{"operator": matrixKey})) // own to keys of role field
+		}},
 		"limits":       {make: func(r *records) string { return r.create(r.path("projects", "limits"), aLimitOf(r)) }},
 		"series":       {make: func(r *records) string { return r.create(r.path("surveys", "series"), aSeries(r)) }},
 		"exclusions":   {make: func(r *records) string { return r.create(r.path("series", "exclusions"), anExclusion) }},
@@ -287,12 +289,15 @@ func (r *records) delivery() string {
 // path returns the path of what belongs to the record of a kind.
 func (r *records) path(kind, of string) string { return "/v1/" + kind + "/" + r.id(kind) + "/" + of }
 
+// matrixKey is the name of keys.
+const matrixKey = "the matrix"
+
 // keyed returns the service asked with a key of a role that sees the named clients; without any, none.
 func (s *service) keyed(role string, clients ...string) *service {
 	s.t.Helper()
 	secret := access.NewKey()
 	k, _ := access.KeyOf(secret)
-	k.Name, k.Role, k.ClientIDs = "the matrix", role, []uuid.UUID{}
+	k.Name, k.Role, k.ClientIDs = matrixKey, role, []uuid.UUID{}
 	for _, c := range clients {
 		k.ClientIDs = append(k.ClientIDs, uuid.MustParse(c))
 	}
@@ -548,6 +553,56 @@ func TestMatrix(t *testing.T) {
 	})
 	if diff := cmp.Diff(beforeOurs, theirView()); diff != "" {
 		t.Errorf("what another client's key sees of its own after we worked (-before +after):\n%s", diff)
+	}
+}
+
+// besideSurveys are the routes of role field that change no survey, and nothing of one.
+var besideSurveys = strings.Fields(`POST/v1/projects/:id/positions PUT/v1/positions/:id PATCH/v1/positions/:id
+	POST/v1/projects/:id/surveys PUT/v1/surveys/:id POST/v1/imports/preview
+	POST/v1/instruments/:id/field-checks POST/v1/surveys/:id/field-checks PUT/v1/field-checks/:id PATCH/v1/field-checks/:id`)
+
+// TestSurveysOfAnother asks every route of role field that changes something about a survey of the key's
+// client that another entered and operated: it changes nothing. With the same name, or as operator, it does.
+func TestSurveysOfAnother(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	r := &records{service: s, client: s.create("/v1/clients", object{"name": "Invented Mill"}), made: map[string]string{}}
+	r.made["surveys"] = r.create(r.path("projects", "surveys"), with(aSurvey, object{"operator": "A. Nobody"}))
+	phone := s.keyed("field", r.client)
+	asked := 0
+	for _, route := range everyRoute(s) {
+		if strings.HasPrefix(route, "GET ") || !mayBe("field", route) {
+			continue
+		}
+		about := r.request(t, route)
+		if slices.Contains(besideSurveys, strings.Replace(route, " ", "", 1)) {
+			continue
+		}
+		asked++
+		before := rowsOf(t, s.db, r.client)
+		if a := about.by(phone); a.status != http.StatusForbidden || about.method != http.MethodHead && a.body["code"] != "survey_of_another" {
+			t.Errorf("%s = %d %s; want 403 survey_of_another", about, a.status, a.raw)
+		}
+		if diff := cmp.Diff(before, rowsOf(t, s.db, r.client)); diff != "" {
+			t.Errorf("%s changed rows (-before +after):\n%s", about, diff)
+		}
+	}
+	if asked < 15 {
+		t.Errorf("%d routes were asked; want all that change what is measured", asked)
+	}
+
+	note := func(survey string) int { return phone.call("POST", "/v1/surveys/"+survey+"/notes", aNote).status }
+	s.must(200, "PATCH", "/v1/surveys/"+r.made["surveys"], object{"operator": matrixKey}, "If-Match", "*")
+	if got := note(r.made["surveys"]); got != http.StatusCreated {
+		t.Errorf("a note by the survey's operator = %d; want 201", got)
+	}
+	entered := phone.create(r.path("projects", "surveys"), with(aSurvey, object{"operator": "A. Nobody"}))
+	if got := note(entered); got != http.StatusCreated {
+		t.Errorf("a note by who entered the survey = %d; want 201", got)
+	}
+	phone = s.keyed("field", r.client) // a new key of the same name
+	if got := note(entered); got != http.StatusCreated {
+		t.Errorf("a note with a new key of the name that entered the survey = %d; want 201", got)
 	}
 }
 

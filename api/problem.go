@@ -90,7 +90,7 @@ func renamed(err error, names map[string]string) error {
 var statusOf = map[fault.Kind]int{
 	fault.Invalid:  http.StatusUnprocessableEntity,
 	fault.NotFound: http.StatusNotFound,
-	fault.Conflict: http.StatusConflict,
+	fault.Conflict: http.StatusConflict, fault.Forbidden: http.StatusForbidden,
 }
 
 var codeOf = map[int]string{

@@ -26,6 +26,7 @@ var problemHelp = map[string]string{
 	"expected_level_unknown": "No certificate of the calibrator states the level of the setting used. Give expected_db, or record the certificate first.",
 	"file_already_imported":  "The same bytes are in the survey already, with other options. Withdraw that import first.",
 	"forbidden":              "The role of the key may not do this.",
+	"survey_of_another":      "The key is of the role field, which may change the surveys alone that a key of its name entered, or whose operator bears its name. Have the survey entered with this key, or its operator named after it.",
 	"id_taken":               "A record of this id exists.",
 	"idempotency_key_reused": "The Idempotency-Key came with another request before. Use a new key for a new request.",
 	"immutable":              "A member that never changes would change. Make a new record instead.",

@@ -18,7 +18,7 @@ var attachments = kindOf[survey.Attachment]("attachment",
 // CreateAttachment stores a new attachment of the survey a.SurveyID with its bytes.
 func (s *Store) CreateAttachment(ctx context.Context, a survey.Attachment, data []byte) (survey.Attachment, error) {
 	err := s.write(ctx, func(tx pgx.Tx) error {
-		v, err := surveys.get(ctx, tx, a.SurveyID)
+		v, err := surveyToChange(ctx, tx, a.SurveyID)
 		if err != nil {
 			return err
 		}

@@ -21,6 +21,9 @@ func (s *Store) CreateExclusion(ctx context.Context, e series.Exclusion) (series
 		if err != nil {
 			return err
 		}
+		if _, err := surveyToChange(ctx, tx, h.SurveyID); err != nil {
+			return err
+		}
 		e.ClientID = h.ClientID
 		e, err = exclusions.insert(ctx, tx, e, s.stamp())
 		return err

@@ -26,6 +26,9 @@ func (s *Store) KeepFile(ctx context.Context, v survey.Survey, name string, r io
 	f := survey.File{ClientID: v.ClientID, ID: uuid.Must(uuid.NewV7()), CreatedAt: now, Name: name}
 	var reading *logfile.Options
 	err := s.write(ctx, func(tx pgx.Tx) error {
+		if _, err := surveyToChange(ctx, tx, v.ID); err != nil {
+			return err
+		}
 		_, err := insertUpload(ctx, tx, survey.Upload{
 			ClientID: f.ClientID, ID: f.ID, CreatedAt: now, ExpiresAt: now.Add(survey.FormLife), SurveyID: v.ID,
 			KeyID: access.From(ctx).KeyID, Name: name, State: survey.Arriving,

@@ -30,7 +30,7 @@ var imports = kindOf[survey.Import]("import",
 // found is what [Store.KeepFile] found in f, if anything, and serves once.
 func (s *Store) Import(ctx context.Context, surveyID uuid.UUID, f survey.File, found *logfile.Scanned, o survey.ImportOptions) (m survey.Import, existed bool, err error) {
 	err = s.write(ctx, func(tx pgx.Tx) error {
-		v, err := surveys.get(ctx, tx, surveyID)
+		v, err := surveyToChange(ctx, tx, surveyID)
 		if err != nil {
 			return err
 		}

@@ -17,7 +17,7 @@ var notes = kindOf[survey.Note]("note",
 // CreateNote stores a new note on the survey n.SurveyID.
 func (s *Store) CreateNote(ctx context.Context, n survey.Note) (survey.Note, error) {
 	err := s.write(ctx, func(tx pgx.Tx) error {
-		v, err := surveys.get(ctx, tx, n.SurveyID)
+		v, err := surveyToChange(ctx, tx, n.SurveyID)
 		if err != nil {
 			return err
 		}

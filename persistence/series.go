@@ -24,7 +24,7 @@ var seriesKind = kindOf[series.Series]("series",
 func (s *Store) CreateSeries(ctx context.Context, h series.Series, runs []series.Run) (series.Series, series.Content, error) {
 	var content series.Content
 	err := s.write(ctx, func(tx pgx.Tx) error {
-		v, err := surveys.get(ctx, tx, h.SurveyID)
+		v, err := surveyToChange(ctx, tx, h.SurveyID)
 		if err != nil {
 			return err
 		}
@@ -69,7 +69,7 @@ func (s *Store) AppendSamples(ctx context.Context, id uuid.UUID, runs []series.R
 		if h, err = seriesKind.get(ctx, tx, id); err != nil {
 			return err
 		}
-		v, err := surveys.get(ctx, tx, h.SurveyID)
+		v, err := surveyToChange(ctx, tx, h.SurveyID)
 		if err != nil {
 			return err
 		}
@@ -166,7 +166,7 @@ func (s *Store) SeriesOfSurvey(ctx context.Context, surveyID uuid.UUID, p reques
 // UpdateSeries stores the version of h that follows h.Version.
 func (s *Store) UpdateSeries(ctx context.Context, h series.Series) (series.Series, error) {
 	err := s.write(ctx, func(tx pgx.Tx) error {
-		v, err := surveys.get(ctx, tx, h.SurveyID)
+		v, err := surveyToChange(ctx, tx, h.SurveyID)
 		if err != nil {
 			return err
 		}

@@ -18,7 +18,7 @@ var soundEvents = kindOf[survey.SoundEvent]("sound_event",
 // CreateSoundEvent stores a new sound event of the survey e.SurveyID.
 func (s *Store) CreateSoundEvent(ctx context.Context, e survey.SoundEvent) (survey.SoundEvent, error) {
 	err := s.write(ctx, func(tx pgx.Tx) error {
-		v, err := surveys.get(ctx, tx, e.SurveyID)
+		v, err := surveyToChange(ctx, tx, e.SurveyID)
 		if err != nil {
 			return err
 		}

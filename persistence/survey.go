@@ -261,6 +261,9 @@ func (s *Store) SurveyVersions(ctx context.Context, id uuid.UUID) ([]survey.Surv
 // UpdateSurvey stores the version of v that follows v.Version.
 func (s *Store) UpdateSurvey(ctx context.Context, v survey.Survey) (survey.Survey, error) {
 	err := s.write(ctx, func(tx pgx.Tx) (err error) {
+		if _, err := surveyToChange(ctx, tx, v.ID); err != nil {
+			return err
+		}
 		if err := plannedFor(ctx, tx, v); err != nil {
 			return err
 		}

@@ -22,7 +22,7 @@ const uploadColumns = `client_id, id, created_at, expires_at, survey_id, key_id,
 // Conflict with code uploads_too_many where that key has as much under way as it may.
 func (s *Store) CreateUpload(ctx context.Context, u survey.Upload) (survey.Upload, error) {
 	err := s.write(ctx, func(tx pgx.Tx) error {
-		v, err := surveys.get(ctx, tx, u.SurveyID)
+		v, err := surveyToChange(ctx, tx, u.SurveyID)
 		if fault.KindOf(err) == fault.NotFound {
 			return unknown("upload", "survey_id", "names no survey")
 		}
@@ -87,6 +87,9 @@ func (s *Store) ClaimUpload(ctx context.Context, id uuid.UUID) (u survey.Upload,
 	err = s.write(ctx, func(tx pgx.Tx) error {
 		u, err = uploadWhere(ctx, tx, `
 			update upload set writer = writer + 1 where id = $1 and state <> 'arriving' returning `+uploadColumns, id)
+		if err == nil {
+			_, err = surveyToChange(ctx, tx, u.SurveyID)
+		}
 		return err
 	})
 	return u, err
@@ -164,6 +167,9 @@ func keepPartsFrom(ctx context.Context, tx pgx.Tx, f survey.File, offset int64, 
 func (s *Store) DropUpload(ctx context.Context, id uuid.UUID) error {
 	return s.write(ctx, func(tx pgx.Tx) error {
 		u, err := uploadWhere(ctx, tx, `delete from upload where id = $1 and state <> 'arriving' returning `+uploadColumns, id)
+		if err == nil {
+			_, err = surveyToChange(ctx, tx, u.SurveyID)
+		}
 		if err != nil || u.State == survey.Imported {
 			return err
 		}

@@ -12,10 +12,11 @@ type Kind int
 
 // Internal is the zero value, so an unclassified error is never shown to a client.
 const (
-	Internal Kind = iota // our defect or the environment's; details are only logged
-	Invalid              // the request can never succeed as written
-	NotFound             // the named record does not exist, or the caller may not see it
-	Conflict             // the request contradicts the stored state
+	Internal  Kind = iota // our defect or the environment's; details are only logged
+	Invalid               // the request can never succeed as written
+	NotFound              // the named record does not exist, or the caller may not see it
+	Conflict              // the request contradicts the stored state
+	Forbidden             // it is for others to do
 )
 
 // Field is one thing wrong with one member of a request.
