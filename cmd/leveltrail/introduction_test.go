@@ -55,11 +55,11 @@ func (in *introduction) run(commands string) string {
 func (in *introduction) like(shown, got string) {
 	in.t.Helper()
 	pattern, learnt := shown, []string{}
-	const any, id = "\x00", "\x01"
-	pattern = shownHex.ReplaceAllString(pattern, any)
-	pattern = shownTime.ReplaceAllString(pattern, any)
-	pattern = shownSeq.ReplaceAllString(pattern, `"$1":`+any)
-	pattern = strings.NewReplacer(" …", any, "…", any).Replace(pattern)
+	const rest, id = "\x00", "\x01"
+	pattern = shownHex.ReplaceAllString(pattern, rest)
+	pattern = shownTime.ReplaceAllString(pattern, rest)
+	pattern = shownSeq.ReplaceAllString(pattern, `"$1":`+rest)
+	pattern = strings.NewReplacer(" …", rest, "…", rest).Replace(pattern)
 	pattern = shownID.ReplaceAllStringFunc(pattern, func(s string) string {
 		if known, ok := in.ids[s]; ok {
 			return known
@@ -67,7 +67,7 @@ func (in *introduction) like(shown, got string) {
 		learnt = append(learnt, s)
 		return id
 	})
-	pattern = strings.NewReplacer(any, ".*", id, "("+shownID.String()+")").Replace(regexp.QuoteMeta(pattern))
+	pattern = strings.NewReplacer(rest, ".*", id, "("+shownID.String()+")").Replace(regexp.QuoteMeta(pattern))
 	m := regexp.MustCompile("(?s)^" + pattern + "$").FindStringSubmatch(got)
 	if m == nil {
 		in.t.Fatalf("README.md shows\n%s\nhere it is\n%s", shown, got)
