@@ -14,6 +14,7 @@ import (
 	"github.com/getkin/kin-openapi/openapi3"
 	"github.com/getkin/kin-openapi/openapi3filter"
 	"github.com/getkin/kin-openapi/routers"
+	"github.com/google/go-cmp/cmp"
 	"github.com/google/uuid"
 
 	"leveltrail/openapi"
@@ -99,4 +100,32 @@ next:
 		return &routers.Route{Spec: doc, Path: path, PathItem: item, Method: r.Method, Operation: op}, params
 	}
 	return nil, nil
+}
+
+// TestDefinitions: evidence names every definition of the description, in its order, by the
+// anchor that the page gives its heading.
+func TestDefinitions(t *testing.T) {
+	t.Parallel()
+	doc, err := description()
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, definitions, ok := strings.Cut(doc.Info.Description, "\n## Definitions\n")
+	if !ok {
+		t.Fatal("the description has no definitions")
+	}
+	var want []any
+	for line := range strings.Lines(definitions) {
+		if name, ok := strings.CutPrefix(strings.TrimSpace(line), "### "); ok {
+			name = strings.ToLower(name[:1]) + name[1:]
+			slug := strings.ReplaceAll(strings.ToLower(name), " ", "-")
+			want = append(want, object{"name": name, "link": "/docs#description/" + slug})
+		}
+	}
+	s := newSite(t)
+	id := s.record("LAeq", 60, "2026-03-03T07:00:00+01:00", repeated(50, 60), nil)
+	got := s.must(200, "GET", "/v1/series/"+id+"/summary", nil).body["evidence"].(object)["definitions"]
+	if diff := cmp.Diff(any(want), got); diff != "" || len(want) < 10 {
+		t.Errorf("definitions (-described +named):\n%s", diff)
+	}
 }

@@ -44,13 +44,20 @@ type Input struct {
 // definitions are the headings of the description's section on definitions.
 var definitions = []Definition{
 	{"equivalent level", "/docs#description/equivalent-level"},
+	{"maxima and peaks", "/docs#description/maxima-and-peaks"},
+	{"difference of weightings", "/docs#description/difference-of-weightings"},
 	{"exceedance level", "/docs#description/exceedance-level"},
 	{"periods and indices", "/docs#description/periods-and-indices"},
 	{"coverage", "/docs#description/coverage"},
 	{"samples out of range", "/docs#description/samples-out-of-range"},
-	{"highest stretches and typical day", "/docs#description/highest-stretches-and-typical-day"},
 	{"uncertainty from samples", "/docs#description/uncertainty-from-samples"},
+	{"measurement uncertainty", "/docs#description/measurement-uncertainty"},
+	{"repeated surveys", "/docs#description/repeated-surveys"},
 	{"residual sound", "/docs#description/residual-sound"},
+	{"highest stretches and typical day", "/docs#description/highest-stretches-and-typical-day"},
+	{"sound exposure level", "/docs#description/sound-exposure-level"},
+	{"background level", "/docs#description/background-level"},
+	{"rating level", "/docs#description/rating-level"},
 	{"comparison with limits", "/docs#description/comparison-with-limits"},
 }
 
