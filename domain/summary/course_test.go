@@ -49,19 +49,24 @@ func TestCourseWindows(t *testing.T) {
 	t.Parallel()
 	rng := rand.New(rand.NewPCG(20, 26))
 	first := newLog(t, "LAeq", time.Minute).by(meterA).primary().addRun(noon, random(rng, 120))
-	second := newLog(t, "LAF", time.Second).by(meterB).addRun(noon.Add(90*time.Minute), random(rng, 9000))
+	beside := random(rng, 9000)
+	for i := range 1800 {
+		beside[i] += 60_00 // where the primary meter counts
+	}
+	second := newLog(t, "LAF", time.Second).by(meterB).addRun(noon.Add(90*time.Minute), beside)
 	later := noon.AddDate(0, 3, 0)
 	second.addRun(later, random(rng, 5400))
 	again := newLog(t, "LAF", time.Second).by(meterB).addRun(later.Add(90*time.Minute+100*time.Second), random(rng, 3500))
+	again.add(later.Add(180*time.Minute), 480, 95_00) // too short for a quarter hour
 	second.header.Exclusions = []series.Span{{From: noon.Add(150 * time.Minute), To: noon.Add(155 * time.Minute)}}
 	r := request(time.UTC)
-	r.Within = []series.Span{{From: later, To: later.Add(150 * time.Minute)}, {From: noon, To: noon.Add(4 * time.Hour)}}
+	r.Within = []series.Span{{From: later, To: later.Add(200 * time.Minute)}, {From: noon, To: noon.Add(4 * time.Hour)}}
 
 	blocks := []struct {
 		from  time.Time
 		power []float64 // by second; NaN where nothing counts
 		basis []summary.Basis
-	}{{from: noon, power: make([]float64, 4*3600)}, {from: later, power: make([]float64, 150*60)}}
+	}{{from: noon, power: make([]float64, 4*3600)}, {from: later, power: make([]float64, 200*60)}}
 	for i := range blocks {
 		b := &blocks[i]
 		b.basis = make([]summary.Basis, len(b.power))
@@ -135,18 +140,19 @@ func TestCourseWindows(t *testing.T) {
 func TestCourseMixedWindow(t *testing.T) {
 	t.Parallel()
 	a := newLog(t, "LAeq", time.Minute).by(meterA).add(noon, 50, 50_00).add(noon.Add(50*time.Minute), 10, 70_00)
-	b := newLog(t, "LAF", time.Second).by(meterA).add(noon.Add(time.Hour), 300, 74_00).add(noon.Add(65*time.Minute), 3300, 50_00)
-	c, answers := courseOf(t, request(time.UTC), 15*time.Minute, time.Minute, a, b)
+	half := newLog(t, "LAF", time.Second).by(meterA).add(noon.Add(time.Hour), 150, 74_00)
+	b := newLog(t, "LAF", time.Second).by(meterA).add(noon.Add(time.Hour+150*time.Second), 150, 74_00).add(noon.Add(65*time.Minute), 3300, 50_00)
+	c, answers := courseOf(t, request(time.UTC), 15*time.Minute, time.Minute, a, half, b)
 	w, why := c.Highest(answers, 1)
 	want := 10 * math.Log10((10*math.Pow(10, 7)+5*math.Pow(10, 7.4))/15)
 	if why != "" || !w.From.Equal(noon.Add(50*time.Minute)) || math.Abs(float64(*w.Figure.Level)-want) > 1e-9 ||
-		w.Figure.Basis != summary.Mixed || len(w.Figure.Shares) != 2 || math.Abs(w.Figure.Shares[0].Share-2./3) > 1e-12 {
+		w.Figure.Basis != summary.Mixed || len(w.Figure.Shares) != 2 || math.Abs(w.Figure.Shares[0].Share-2./3) > 1e-12 || math.Abs(w.Figure.Shares[1].Share-1./3) > 1e-12 {
 		t.Errorf("%+v, %s; want %v, two thirds integrated", w, why, want)
 	}
 	// A flag of either bounds the window.
 	b.add(noon.Add(2*time.Hour), 300, series.OverRange).add(noon.Add(125*time.Minute), 600, 80_00)
 	b.header.Ceiling = new(acoustic.Level(110_00))
-	c, answers = courseOf(t, request(time.UTC), 15*time.Minute, time.Minute, a, b)
+	c, answers = courseOf(t, request(time.UTC), 15*time.Minute, time.Minute, a, half, b)
 	if w, why := c.Highest(answers, 1); why != "" || w.Figure.Bound != summary.Lower || !w.From.Equal(noon.Add(110*time.Minute)) && !w.From.Equal(noon.Add(2*time.Hour)) {
 		t.Errorf("over range: %+v, %s", w, why)
 	}

@@ -259,3 +259,17 @@ func TestIndicesOfCompanions(t *testing.T) {
 		t.Errorf("different intervals: %v, %v", mixed.Indices, mixed.Unavailable)
 	}
 }
+
+// Readings at instants add nothing to the distribution of readings at intervals.
+func TestDistributionBesideSpot(t *testing.T) {
+	t.Parallel()
+	p := combine(t, 2,
+		newLog(t, "LAF", 0).by(meterA).add(noon.Add(30*time.Minute), 30, 80_00),
+		newLog(t, "LAF", time.Second).by(meterA).add(noon.Add(time.Hour), 3600, 55_00),
+	)
+	for _, symbol := range []string{"LAF10", "LAF90"} {
+		if f, ok := level(p.Levels, symbol); !ok || *f.Level != 55 || f.Basis != summary.Sampled {
+			t.Errorf("%s = %+v, %v; want 55 of the readings at intervals", symbol, f, p.Unavailable)
+		}
+	}
+}

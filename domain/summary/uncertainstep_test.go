@@ -193,14 +193,18 @@ func TestDoubtOfPeriodsOverDays(t *testing.T) {
 	r := request(vienna)
 	s, _ := l.doubted(t, r)
 	night := make([]series.Tally, 81) // the first begins on the day before
+	daytime := make([]series.Tally, 81)
 	var hours []series.Tally
 	lastHour := -1
 	for i, v := range levels {
 		at := start.Add(time.Duration(i) * interval).In(vienna)
+		of := at.YearDay() - start.YearDay() + 1
+		if at.Hour() >= 7 && at.Hour() < 19 {
+			daytime[of].Add(v)
+		}
 		if at.Hour() >= 7 && at.Hour() < 23 {
 			continue
 		}
-		of := at.YearDay() - start.YearDay() + 1
 		if at.Hour() < 7 {
 			of--
 		}
@@ -216,6 +220,10 @@ func TestDoubtOfPeriodsOverDays(t *testing.T) {
 	if why != "" || e.Standard <= 0 {
 		t.Errorf("of 80 nights: %+v %s", e, why)
 	}
+	f, _ = level(s.Indices, "Lday")
+	e, why = uncertainty.OfMean(daytime)
+	wantEstimate(t, "Lday", f.Representativity, e, why)
+	f, _ = level(s.Indices, "Lnight")
 	e, why = uncertainty.GapsAtMostOfTallies(hours)
 	wantEstimate(t, "sampling of Lnight", f.Sampling, e, why)
 	if f, _ := level(s.Indices, "Lden"); f.Representativity == nil || f.Representativity.Reason != "" || f.Representativity.Standard <= 0 {
