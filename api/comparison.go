@@ -41,7 +41,10 @@ func (c comparison) assess() Assessment {
 		}
 	}
 	if c.unusable != nil {
-		if g, _, why := c.result(c.unusable, c.limit.Symbol); why == "" {
+		if g, of, why := c.result(c.unusable, c.limit.Symbol); why == "" {
+			if of != nil && g.Bound == summary.Upper {
+				g = of.total // that the source may be quieter is no reason not to warn
+			}
 			r.Unusable = &g
 		}
 	}

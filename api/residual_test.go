@@ -183,3 +183,20 @@ func TestResidualOfBands(t *testing.T) {
 		}
 	}
 }
+
+// TestResidualUnusable: a result that is not usable and lies above a limit still warns, also
+// where of the residual sound nothing is known that could explain it.
+func TestResidualUnusable(t *testing.T) {
+	t.Parallel()
+	s := newSite(t) // without checks of the meter
+	s.must(200, "PATCH", "/v1/surveys/"+s.survey, object{"ended_at": "2026-03-04T07:00:00+01:00"}, "If-Match", `"v1"`)
+	levels := repeated(60, 96)
+	levels[12], levels[13] = 50, 50
+	id := s.record("LAeq", 900, "2026-03-03T07:00:00+01:00", levels, nil)
+	s.create("/v1/series/"+id+"/exclusions", object{"from": "2026-03-03T10:00:00+01:00", "to": "2026-03-03T10:30:00+01:00", "reason": "fan off", "residual": true})
+	for _, symbol := range []string{"Lday", "Lnight", "Lden"} {
+		if got := s.assessed(s.limit(object{"symbol": symbol, "level_db": 45}), ""); got["outcome"] != "indicates_exceedance" {
+			t.Errorf("%s of 60 dB without a valid check, limit 45: %v, %v", symbol, got["outcome"], got["reason"])
+		}
+	}
+}
