@@ -195,7 +195,7 @@ func (h figureHandlers) ofPosition(c *gin.Context) (PositionOverSurveys, error) 
 	}
 	out := PositionOverSurveys{
 		PositionSummary: positionSummaryOf(&p, a.survey), Windows: "all", Surveys: []PositionSurvey{}, Evidence: a.evidence,
-		Cautions: cautionsOf(cautionsFor(p.figures.Levels, p.figures.Indices, p.figures.Reference)),
+		Cautions: cautionsOf(cautionsFor(p.shown(a.survey.Contributions), p.figures.Indices, p.figures.Reference)),
 	}
 	if r.UsableOnly {
 		out.Windows = "usable"

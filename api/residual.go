@@ -72,6 +72,17 @@ func (p *place) correctAll(entered []uncertainty.Contribution) (all []corrected)
 	return append(all, p.correctPeriods(entered)...)
 }
 
+// shown returns the levels of the place and whatever was corrected for residual sound.
+func (p *place) shown(entered []uncertainty.Contribution) []summary.Figure {
+	all := slices.Clone(p.figures.Levels)
+	for _, c := range p.correctAll(entered) {
+		if c.reason == "" {
+			all = append(all, c.Figure)
+		}
+	}
+	return all
+}
+
 // correctPeriods corrects the levels of periods, each by the residual level of its own
 // hours of the day, and their index. There are none where no residual LAeq is known.
 func (p *place) correctPeriods(entered []uncertainty.Contribution) (all []corrected) {

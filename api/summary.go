@@ -45,7 +45,7 @@ func cautionsFor(levels, indices []summary.Figure, ref summary.Reference) []caut
 	for _, fs := range [][]summary.Figure{levels, indices} {
 		for _, f := range fs {
 			weighted = weighted || f.Symbol[1] != 'C' && f.Symbol[1] != 'Z' // indices have no letter of a weighting, and are of A
-			estimated = estimated || f.Bound != "" || f.Basis == summary.Sampled || f.Basis == summary.Spot
+			estimated = estimated || f.Bound != "" || f.Basis == summary.Sampled || f.Basis == summary.Spot || f.Basis == summary.Mixed
 			sampled = sampled || f.Representativity != nil && f.Representativity.Reason == ""
 		}
 	}
@@ -246,7 +246,7 @@ func surveySummaryOf(q question, a reply) SurveySummary {
 	for i := range a.places {
 		p := &a.places[i]
 		out.Positions[i] = positionSummaryOf(p, q.survey)
-		levels, indices = append(levels, p.figures.Levels...), append(indices, p.figures.Indices...)
+		levels, indices = append(levels, p.shown(q.survey.Contributions)...), append(indices, p.figures.Indices...)
 		ref = summary.Reference{Days: max(ref.Days, p.figures.Reference.Days), Nights: max(ref.Nights, p.figures.Reference.Nights)}
 	}
 	out.Cautions = cautionsOf(cautionsFor(levels, indices, ref))
