@@ -1,6 +1,9 @@
 package api_test
 
-import "testing"
+import (
+	"strconv"
+	"testing"
+)
 
 // TestFoundByThrowing asks again what made the service fail when requests were thrown at it.
 func TestFoundByThrowing(t *testing.T) {
@@ -27,5 +30,19 @@ func TestFoundByThrowing(t *testing.T) {
 	steps, _ := s.must(200, "GET", "/v1/series/"+series+"/samples?from=2026-01-01T00:00:00Z&limit=24&step=1d", nil).body["steps"].([]any)
 	if len(steps) != 24 {
 		t.Errorf("%d steps; want 24", len(steps))
+	}
+
+	// Readings by hand in two series of one position, which have no interval.
+	byHand := s.create("/v1/projects/"+project+"/surveys", aSurvey)
+	for hour, level := range map[string]int{"07": 50, "08": 60} {
+		readings := []object{}
+		for i := range 9 {
+			readings = append(readings, object{"at": "2026-03-03T" + hour + ":0" + strconv.Itoa(i) + ":00+01:00", "level_db": level + i})
+		}
+		s.create("/v1/surveys/"+byHand+"/series", object{"position_id": s.position, "instrument_id": s.meter, "quantity": "LAS", "samples": readings})
+	}
+	figures := s.must(200, "GET", "/v1/surveys/"+byHand+"/summary?percentiles=50&uncertainty=included", nil).body["positions"].([]any)[0].(object)["levels"].(object)
+	if l, ok := figures["LAS50"].(object); !ok || l["level_db"] != 58. || l["representativity_uncertainty_db"] != nil {
+		t.Errorf("figures of readings by hand = %v; want LAS50 of 58, the tenth of 18 from the highest, without uncertainty", figures)
 	}
 }

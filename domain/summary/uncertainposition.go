@@ -96,7 +96,7 @@ func (d *PositionDoubt) planMean(plans []Plan, symbol string) {
 func (d *PositionDoubt) planDistribution(plans []Plan, prefix string) {
 	of, reason := distributed(plans, prefix)
 	percentiles := plans[of[0]].request.Percentiles
-	if len(of) < 2 || reason != "" || len(percentiles) == 0 {
+	if len(of) < 2 || reason != "" || len(percentiles) == 0 || plans[of[0]].header.Interval == 0 {
 		return
 	}
 	x := distributionDoubt{percentiles: percentiles, names: plans[of[0]].form.names(percentiles), asked: len(d.Asks)}
