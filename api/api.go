@@ -25,6 +25,7 @@ type Store interface {
 	once
 	clientStore
 	projectStore
+	relatedStore
 	positionStore
 	laboratoryStore
 	instrumentStore

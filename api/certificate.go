@@ -89,9 +89,9 @@ func (in NewCertificate) certificate(c issued, kind calibration.Kind) issued {
 type certificateHandlers struct{ *server }
 
 func (h certificateHandlers) routes(v1 *gin.RouterGroup) {
-	v1.GET("/instruments/:id/certificates", respond(h.server, http.StatusOK, h.listOfInstrument, "limit", "cursor"))
+	v1.GET("/instruments/:id/certificates", respond(h.server, http.StatusOK, h.listOfInstrument, "limit", "cursor", "expand"))
 	v1.POST("/instruments/:id/certificates", respond(h.server, http.StatusCreated, h.create))
-	v1.GET("/certificates", respond(h.server, http.StatusOK, h.list, "limit", "cursor", "instrument_id", "laboratory_id", "number", "state"))
+	v1.GET("/certificates", respond(h.server, http.StatusOK, h.list, "limit", "cursor", "instrument_id", "laboratory_id", "number", "state", "expand"))
 	v1.GET("/certificates/:id", respond(h.server, http.StatusOK, h.get, "expand"))
 	v1.PATCH("/certificates/:id", respond(h.server, http.StatusOK, h.update))
 	v1.GET("/certificates/:id/versions", respond(h.server, http.StatusOK, h.versions))
@@ -101,12 +101,13 @@ func (h certificateHandlers) routes(v1 *gin.RouterGroup) {
 //
 //	@Summary	List certificates
 //	@Tags		certificates
-//	@Param		instrument_id	query		string	false	"Only those of this instrument"	format(uuid)
-//	@Param		laboratory_id	query		string	false	"Only those of this laboratory"	format(uuid)
-//	@Param		number			query		string	false	"Only those of this number"
-//	@Param		state			query		string	false	"Only those in this state"	Enums(draft, confirmed)
-//	@Param		limit			query		int		false	"Records a page"			minimum(1)	maximum(200)	default(50)
-//	@Param		cursor			query		string	false	"Next page, from the answer before"
+//	@Param		instrument_id	query		string		false	"Only those of this instrument"	format(uuid)
+//	@Param		laboratory_id	query		string		false	"Only those of this laboratory"	format(uuid)
+//	@Param		number			query		string		false	"Only those of this number"
+//	@Param		state			query		string		false	"Only those in this state"	Enums(draft, confirmed)
+//	@Param		limit			query		int			false	"Records a page"			minimum(1)	maximum(200)	default(50)
+//	@Param		cursor			query		string		false	"Next page, from the answer before"
+//	@Param		expand			query		[]string	false	"Records that each refers to, to be answered with it"	collectionFormat(csv)	Enums(instrument, laboratory)
 //	@Success	200				{object}	List[Certificate]
 //	@Failure	default			{object}	Problem	"Any error"
 //	@Router		/v1/certificates [get]
@@ -130,9 +131,10 @@ func (h certificateHandlers) list(c *gin.Context) (List[Certificate], error) {
 //
 //	@Summary	List the certificates of an instrument
 //	@Tags		certificates
-//	@Param		id		path		string	true	"Instrument"		format(uuid)
-//	@Param		limit	query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
-//	@Param		cursor	query		string	false	"Next page, from the answer before"
+//	@Param		id		path		string		true	"Instrument"		format(uuid)
+//	@Param		limit	query		int			false	"Records a page"	minimum(1)	maximum(200)	default(50)
+//	@Param		cursor	query		string		false	"Next page, from the answer before"
+//	@Param		expand	query		[]string	false	"Records that each refers to, to be answered with it"	collectionFormat(csv)	Enums(instrument, laboratory)
 //	@Success	200		{object}	List[Certificate]
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/instruments/{id}/certificates [get]
@@ -157,7 +159,10 @@ func (h certificateHandlers) page(c *gin.Context, f calibration.CertificateFilte
 		return List[Certificate]{}, err
 	}
 	named, err := h.named(c.Request.Context(), recs...)
-	return listOf(h.server, c, p, named, func(r issued) uuid.UUID { return r.ID }, certificateOf), err
+	if err != nil {
+		return List[Certificate]{}, err
+	}
+	return expandList(h.server, c, listOf(h.server, c, p, named, func(r issued) uuid.UUID { return r.ID }, certificateOf))
 }
 
 // named returns the certificates with what their bodies show of their laboratories and instruments.
@@ -252,11 +257,7 @@ func (h certificateHandlers) get(c *gin.Context) (Certificate, error) {
 		return Certificate{}, err
 	}
 	rec, err := h.read(c.Request.Context(), id)
-	body := certificateOf(rec)
-	if err == nil {
-		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"instrument": orZero(body.InstrumentID), "laboratory": body.LaboratoryID})
-	}
-	return body, err
+	return expandOne(h.server, c, certificateOf(rec), err)
 }
 
 // update changes a certificate.

@@ -135,6 +135,10 @@ func (c Certificate) etag() string { return etagWith(c.Version, c.beside) }
 
 func (c Certificate) path() string { return "/v1/certificates/" + c.ID.String() }
 
+func (c *Certificate) refers() (map[string]uuid.UUID, **Expanded) {
+	return map[string]uuid.UUID{"instrument": orZero(c.InstrumentID), "laboratory": c.LaboratoryID}, &c.Expanded
+}
+
 func certificateOf(c issued) Certificate {
 	out := Certificate{
 		Stamp: Stamp{c.ID, c.Version, c.CreatedAt, c.RecordedAt}, InstrumentID: orNil(c.InstrumentID), State: c.State,

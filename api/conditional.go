@@ -20,6 +20,8 @@ type Stamp struct {
 
 func (s Stamp) etag() string { return etagOf(s.Version) }
 
+func (s Stamp) id() uuid.UUID { return s.ID }
+
 func etagOf(version int) string { return `"v` + itoa(version) + `"` }
 
 // etagWith is the entity tag of a body that also tells what is no part of the

@@ -21,13 +21,13 @@ type enclosureStore interface {
 
 // Enclosure is a file that goes with a sign-off, byte for byte.
 type Enclosure struct {
-	Path      string    `json:"path"`                                                  // In the evidence
-	Kind      string    `json:"kind" enums:"log_file,certificate_document,attachment"` // What it is; further kinds may appear
-	ID        uuid.UUID `json:"id"`                                                    // Of the import, of the certificate, of the attachment
-	Name      string    `json:"name"`                                                  // As it came; empty if it had none
-	MediaType string    `json:"media_type"`                                            // What it is to programs
-	Bytes     int64     `json:"bytes"`                                                 // Its length
-	SHA256    string    `json:"sha256"`                                                // Its digest, in hex
+	Path      string    `json:"path"`       // In the evidence
+	Kind      string    `json:"kind"`       // log_file, certificate_document or attachment; further kinds may appear
+	ID        uuid.UUID `json:"id"`         // Of the import, of the certificate, of the attachment
+	Name      string    `json:"name"`       // As it came; empty if it had none
+	MediaType string    `json:"media_type"` // What it is to programs
+	Bytes     int64     `json:"bytes"`      // Its length
+	SHA256    string    `json:"sha256"`     // Its digest, in hex
 }
 
 // enclosures lists the files that go with a sign-off: the log files of its imports, its photos

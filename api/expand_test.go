@@ -67,6 +67,66 @@ func TestExpand(t *testing.T) {
 	}
 }
 
+// TestExpandLists asks each list of what it lists with all that it refers to: each record is
+// answered as it is answered alone, also on further pages.
+func TestExpandLists(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	v := s.must(200, "GET", "/v1/surveys/"+s.survey, nil).body
+	project := "/v1/projects/" + v["project_id"].(string)
+	s.create(project+"/positions", object{"number": 104, "label": "Gate"})
+	s.create("/v1/projects", object{"client_id": s.create("/v1/clients", object{"name": "Another Mill"}), "reference": "J-0202", "title": "Night", "time_zone": "UTC"})
+	s.create(project+"/surveys", aSurvey)
+	s.measure("LAF")
+	s.measure("LCF")
+	s.check("2026-03-03T06:30:00+01:00", 93.9)
+	s.check("2026-03-03T18:30:00+01:00", 93.9)
+	alone := map[string]string{
+		"projects": "client", "positions": "project", "surveys": "client,project", "series": "survey,position,instrument",
+		"field-checks": "instrument,calibrator", "certificates": "instrument,laboratory",
+	}
+	for _, path := range []string{
+		"/v1/projects", project + "/positions", "/v1/surveys", project + "/surveys", "/v1/surveys/" + s.survey + "/series",
+		"/v1/instruments/" + s.meter + "/field-checks", "/v1/surveys/" + s.survey + "/field-checks",
+		"/v1/certificates", "/v1/instruments/" + s.meter + "/certificates",
+	} {
+		kind := path[strings.LastIndex(path, "/")+1:]
+		plain := s.must(200, "GET", path, nil)
+		if strings.Contains(string(plain.raw), `"expanded"`) {
+			t.Errorf("GET %s tells expanded records without being asked", path)
+		}
+		got := s.must(200, "GET", path+"?expand="+alone[kind], nil)
+		if len(got.items()) != len(plain.items()) || len(got.items()) == 0 {
+			t.Errorf("GET %s: %d records expanded; want %d", path, len(got.items()), len(plain.items()))
+		}
+		for i, item := range got.items() {
+			want := s.must(200, "GET", "/v1/"+kind+"/"+got.ids()[i]+"?expand="+alone[kind], nil).body
+			if len(want["expanded"].(object)) != strings.Count(alone[kind], ",")+1 {
+				t.Errorf("GET %s: %v; want %s", path, want["expanded"], alone[kind])
+			}
+			if diff := cmp.Diff(want, item); diff != "" {
+				t.Errorf("GET %s (-alone +in the list):\n%s", path, diff)
+			}
+		}
+		s.refused(400, "not_allowed", []string{"expand not_allowed"}, "GET", path+"?expand=secrets", nil)
+	}
+
+	// A cursor is good for the rest of a list, whatever is to be answered with it.
+	page := s.must(200, "GET", "/v1/projects?limit=1&expand=client", nil)
+	rest := s.must(200, "GET", "/v1/projects?limit=1&cursor="+page.body["next_cursor"].(string), nil)
+	if page.items()[0]["expanded"] == nil || rest.items()[0]["expanded"] != nil || rest.ids()[0] == page.ids()[0] {
+		t.Errorf("pages %s and %s; want one project expanded, the other not", page.raw, rest.raw)
+	}
+
+	phone := s.asRole("phone", "field")
+	for _, c := range phone.must(200, "GET", "/v1/certificates?expand=instrument,laboratory", nil).items() {
+		got := c["expanded"].(object)
+		if _, there := got["laboratory"]; there || got["instrument"] == nil {
+			t.Errorf("a field key is told %v; want the instrument alone", got)
+		}
+	}
+}
+
 // TestHead asks HEAD of what GET answers: the same status and headers, no body.
 func TestHead(t *testing.T) {
 	t.Parallel()

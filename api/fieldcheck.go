@@ -85,6 +85,10 @@ type FieldCheck struct {
 
 func (k FieldCheck) path() string { return "/v1/field-checks/" + k.ID.String() }
 
+func (k *FieldCheck) refers() (map[string]uuid.UUID, **Expanded) {
+	return map[string]uuid.UUID{"instrument": k.InstrumentID, "calibrator": k.CalibratorID}, &k.Expanded
+}
+
 func correctionsOf(k calibration.FieldCheck) Corrections {
 	return Corrections{Level(k.PressureCorrectionDB), Level(k.VolumeCorrectionDB), Level(k.MicrophoneCorrectionDB)}
 }
@@ -156,9 +160,9 @@ func (in FieldCheckMembers) validate(meter uuid.UUID) error {
 type fieldCheckHandlers struct{ *server }
 
 func (h fieldCheckHandlers) routes(v1 *gin.RouterGroup) {
-	v1.GET("/instruments/:id/field-checks", respond(h.server, http.StatusOK, h.list, "limit", "cursor"))
+	v1.GET("/instruments/:id/field-checks", respond(h.server, http.StatusOK, h.list, "limit", "cursor", "expand"))
 	v1.POST("/instruments/:id/field-checks", respond(h.server, http.StatusCreated, h.create))
-	v1.GET("/surveys/:id/field-checks", respond(h.server, http.StatusOK, h.listOfSurvey, "limit", "cursor"))
+	v1.GET("/surveys/:id/field-checks", respond(h.server, http.StatusOK, h.listOfSurvey, "limit", "cursor", "expand"))
 	v1.POST("/surveys/:id/field-checks", respond(h.server, http.StatusCreated, h.createFromSurvey))
 	v1.GET("/field-checks/:id", respond(h.server, http.StatusOK, h.get, "expand"))
 	v1.PUT("/field-checks/:id", respond(h.server, http.StatusCreated, h.put))
@@ -170,9 +174,10 @@ func (h fieldCheckHandlers) routes(v1 *gin.RouterGroup) {
 //
 //	@Summary	List the field checks of a meter
 //	@Tags		field-checks
-//	@Param		id		path		string	true	"Meter"				format(uuid)
-//	@Param		limit	query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
-//	@Param		cursor	query		string	false	"Next page, from the answer before"
+//	@Param		id		path		string		true	"Meter"				format(uuid)
+//	@Param		limit	query		int			false	"Records a page"	minimum(1)	maximum(200)	default(50)
+//	@Param		cursor	query		string		false	"Next page, from the answer before"
+//	@Param		expand	query		[]string	false	"Records that each refers to, to be answered with it"	collectionFormat(csv)	Enums(instrument, calibrator)
 //	@Success	200		{object}	List[FieldCheck]
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/instruments/{id}/field-checks [get]
@@ -194,9 +199,10 @@ func (h fieldCheckHandlers) list(c *gin.Context) (List[FieldCheck], error) {
 //	@Summary		List the field checks of a survey
 //	@Description	Those that fall inside its series or bracket them: on the meter's channel the last one before and the first one after, within the reach that the survey's rule profile sets.
 //	@Tags			field-checks
-//	@Param			id		path		string	true	"Survey"			format(uuid)
-//	@Param			limit	query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
-//	@Param			cursor	query		string	false	"Next page, from the answer before"
+//	@Param			id		path		string		true	"Survey"			format(uuid)
+//	@Param			limit	query		int			false	"Records a page"	minimum(1)	maximum(200)	default(50)
+//	@Param			cursor	query		string		false	"Next page, from the answer before"
+//	@Param			expand	query		[]string	false	"Records that each refers to, to be answered with it"	collectionFormat(csv)	Enums(instrument, calibrator)
 //	@Success		200		{object}	List[FieldCheck]
 //	@Failure		default	{object}	Problem	"Any error"
 //	@Router			/v1/surveys/{id}/field-checks [get]
@@ -228,7 +234,7 @@ func (h fieldCheckHandlers) page(c *gin.Context, read func(request.Page) ([]cali
 	if err != nil {
 		return List[FieldCheck]{}, err
 	}
-	return listOf(h.server, c, p, recs, func(k calibration.FieldCheck) uuid.UUID { return k.ID }, fieldCheckOf), nil
+	return expandList(h.server, c, listOf(h.server, c, p, recs, func(k calibration.FieldCheck) uuid.UUID { return k.ID }, fieldCheckOf))
 }
 
 // create stores a new field check of a meter.
@@ -324,10 +330,7 @@ func (h fieldCheckHandlers) put(c *gin.Context) (FieldCheck, error) {
 //	@Router		/v1/field-checks/{id} [get]
 func (h fieldCheckHandlers) get(c *gin.Context) (FieldCheck, error) {
 	body, err := readOne(c, h.store.FieldCheck, fieldCheckOf)
-	if err == nil {
-		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"instrument": body.InstrumentID, "calibrator": body.CalibratorID})
-	}
-	return body, err
+	return expandOne(h.server, c, body, err)
 }
 
 // update changes a field check.

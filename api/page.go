@@ -138,7 +138,7 @@ func (s *server) openCursor(c *gin.Context, walk, text string) (last uuid.UUID, 
 func (s *server) cursorSeal(c *gin.Context, walk string, last uuid.UUID) []byte {
 	filter := url.Values{}
 	for name, values := range c.Request.URL.Query() {
-		if name != "cursor" && name != "limit" {
+		if name != "cursor" && name != "limit" && name != "expand" {
 			filter[name] = values
 		}
 	}

@@ -47,6 +47,10 @@ type Position struct {
 
 func (p Position) path() string { return "/v1/positions/" + p.ID.String() }
 
+func (p *Position) refers() (map[string]uuid.UUID, **Expanded) {
+	return map[string]uuid.UUID{"project": p.ProjectID}, &p.Expanded
+}
+
 func newPositionOf(p survey.Position) NewPosition {
 	return NewPosition{
 		Number: p.Number, Label: p.Label, LatitudeDeg: p.LatitudeDeg, LongitudeDeg: p.LongitudeDeg, HeightM: p.HeightM, Setting: p.Setting,
@@ -71,7 +75,7 @@ func positionOf(p survey.Position) Position {
 type positionHandlers struct{ *server }
 
 func (h positionHandlers) routes(v1 *gin.RouterGroup) {
-	v1.GET("/projects/:id/positions", respond(h.server, http.StatusOK, h.list, "limit", "cursor"))
+	v1.GET("/projects/:id/positions", respond(h.server, http.StatusOK, h.list, "limit", "cursor", "expand"))
 	v1.POST("/projects/:id/positions", respond(h.server, http.StatusCreated, h.create))
 	v1.GET("/positions/:id", respond(h.server, http.StatusOK, h.get, "expand"))
 	v1.PUT("/positions/:id", respond(h.server, http.StatusCreated, h.put))
@@ -82,9 +86,10 @@ func (h positionHandlers) routes(v1 *gin.RouterGroup) {
 //
 //	@Summary	List the positions of a project
 //	@Tags		positions
-//	@Param		id		path		string	true	"Project"			format(uuid)
-//	@Param		limit	query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
-//	@Param		cursor	query		string	false	"Next page, from the answer before"
+//	@Param		id		path		string		true	"Project"			format(uuid)
+//	@Param		limit	query		int			false	"Records a page"	minimum(1)	maximum(200)	default(50)
+//	@Param		cursor	query		string		false	"Next page, from the answer before"
+//	@Param		expand	query		[]string	false	"Records that each refers to, to be answered with it"	collectionFormat(csv)	Enums(project)
 //	@Success	200		{object}	List[Position]
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/projects/{id}/positions [get]
@@ -104,7 +109,7 @@ func (h positionHandlers) list(c *gin.Context) (List[Position], error) {
 	if err != nil {
 		return List[Position]{}, err
 	}
-	return listOf(h.server, c, p, recs, func(r survey.Position) uuid.UUID { return r.ID }, positionOf), nil
+	return expandList(h.server, c, listOf(h.server, c, p, recs, func(r survey.Position) uuid.UUID { return r.ID }, positionOf))
 }
 
 // create stores a new position.
@@ -165,10 +170,7 @@ func (h positionHandlers) put(c *gin.Context) (Position, error) {
 //	@Router		/v1/positions/{id} [get]
 func (h positionHandlers) get(c *gin.Context) (Position, error) {
 	body, err := readOne(c, h.store.Position, positionOf)
-	if err == nil {
-		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"project": body.ProjectID})
-	}
-	return body, err
+	return expandOne(h.server, c, body, err)
 }
 
 // update changes a position.

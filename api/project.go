@@ -39,6 +39,10 @@ type Project struct {
 
 func (p Project) path() string { return "/v1/projects/" + p.ID.String() }
 
+func (p *Project) refers() (map[string]uuid.UUID, **Expanded) {
+	return map[string]uuid.UUID{"client": p.ClientID}, &p.Expanded
+}
+
 func newProjectOf(p survey.Project) NewProject {
 	return NewProject{ClientID: p.ClientID, Reference: p.Reference, Title: p.Title, TimeZone: p.TimeZone, Site: p.Site, Periods: periodSetOf(p.Periods), ResidualLimits: residualLimitsOf(p.ResidualLimits)}
 }
@@ -57,7 +61,7 @@ func projectOf(p survey.Project) Project {
 type projectHandlers struct{ *server }
 
 func (h projectHandlers) routes(v1 *gin.RouterGroup) {
-	v1.GET("/projects", respond(h.server, http.StatusOK, h.list, "limit", "cursor", "client_id", "reference"))
+	v1.GET("/projects", respond(h.server, http.StatusOK, h.list, "limit", "cursor", "client_id", "reference", "expand"))
 	v1.POST("/projects", respond(h.server, http.StatusCreated, h.create))
 	v1.GET("/projects/:id", respond(h.server, http.StatusOK, h.get, "expand"))
 	v1.PATCH("/projects/:id", respond(h.server, http.StatusOK, h.update))
@@ -67,10 +71,11 @@ func (h projectHandlers) routes(v1 *gin.RouterGroup) {
 //
 //	@Summary	List projects
 //	@Tags		projects
-//	@Param		limit		query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
-//	@Param		cursor		query		string	false	"Next page, from the answer before"
-//	@Param		client_id	query		string	false	"Those of this client"	format(uuid)
-//	@Param		reference	query		string	false	"That with this job number"
+//	@Param		limit		query		int			false	"Records a page"	minimum(1)	maximum(200)	default(50)
+//	@Param		cursor		query		string		false	"Next page, from the answer before"
+//	@Param		client_id	query		string		false	"Those of this client"	format(uuid)
+//	@Param		reference	query		string		false	"That with this job number"
+//	@Param		expand		query		[]string	false	"Records that each refers to, to be answered with it"	collectionFormat(csv)	Enums(client)
 //	@Success	200			{object}	List[Project]
 //	@Failure	default		{object}	Problem	"Any error"
 //	@Router		/v1/projects [get]
@@ -87,7 +92,7 @@ func (h projectHandlers) list(c *gin.Context) (List[Project], error) {
 	if err != nil {
 		return List[Project]{}, err
 	}
-	return listOf(h.server, c, p, recs, func(r survey.Project) uuid.UUID { return r.ID }, projectOf), nil
+	return expandList(h.server, c, listOf(h.server, c, p, recs, func(r survey.Project) uuid.UUID { return r.ID }, projectOf))
 }
 
 // create stores a new project.
@@ -119,10 +124,7 @@ func (h projectHandlers) create(c *gin.Context) (Project, error) {
 //	@Router		/v1/projects/{id} [get]
 func (h projectHandlers) get(c *gin.Context) (Project, error) {
 	body, err := readOne(c, h.store.Project, projectOf)
-	if err == nil {
-		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"client": body.ClientID})
-	}
-	return body, err
+	return expandOne(h.server, c, body, err)
 }
 
 // update changes a project.

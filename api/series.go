@@ -88,6 +88,10 @@ func (s Series) etag() string {
 
 func (s Series) path() string { return "/v1/series/" + s.ID.String() }
 
+func (s *Series) refers() (map[string]uuid.UUID, **Expanded) {
+	return map[string]uuid.UUID{"survey": s.SurveyID, "position": s.PositionID, "instrument": s.InstrumentID}, &s.Expanded
+}
+
 func headerOf(h series.Series) SeriesHeader {
 	in := SeriesHeader{PositionID: h.PositionID, InstrumentID: h.InstrumentID, Channel: &h.Channel, Quantity: h.Quantity}
 	if h.BandFraction != nil {
@@ -171,7 +175,7 @@ func seriesOf(h series.Series, c series.Content) Series {
 type seriesHandlers struct{ *server }
 
 func (h seriesHandlers) routes(v1 *gin.RouterGroup) {
-	v1.GET("/surveys/:id/series", respond(h.server, http.StatusOK, h.list, "limit", "cursor"))
+	v1.GET("/surveys/:id/series", respond(h.server, http.StatusOK, h.list, "limit", "cursor", "expand"))
 	v1.POST("/surveys/:id/series", respond(h.server, http.StatusCreated, h.create))
 	v1.GET("/series/:id", respond(h.server, http.StatusOK, h.get, "expand"))
 	v1.PUT("/series/:id", respond(h.server, http.StatusCreated, h.put))
@@ -185,9 +189,10 @@ func (h seriesHandlers) routes(v1 *gin.RouterGroup) {
 //
 //	@Summary	List the series of a survey
 //	@Tags		series
-//	@Param		id		path		string	true	"Survey"			format(uuid)
-//	@Param		limit	query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
-//	@Param		cursor	query		string	false	"Next page, from the answer before"
+//	@Param		id		path		string		true	"Survey"			format(uuid)
+//	@Param		limit	query		int			false	"Records a page"	minimum(1)	maximum(200)	default(50)
+//	@Param		cursor	query		string		false	"Next page, from the answer before"
+//	@Param		expand	query		[]string	false	"Records that each refers to, to be answered with it"	collectionFormat(csv)	Enums(survey, position, instrument)
 //	@Success	200		{object}	List[Series]
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/surveys/{id}/series [get]
@@ -208,7 +213,7 @@ func (h seriesHandlers) list(c *gin.Context) (List[Series], error) {
 	for i := range headers {
 		bodies[i] = seriesOf(headers[i], contents[i])
 	}
-	return listOf(h.server, c, p, bodies, func(s Series) uuid.UUID { return s.ID }, func(s Series) Series { return s }), nil
+	return expandList(h.server, c, listOf(h.server, c, p, bodies, func(s Series) uuid.UUID { return s.ID }, func(s Series) Series { return s }))
 }
 
 // create stores a new series, with its first samples or empty.
@@ -297,10 +302,7 @@ func (h seriesHandlers) get(c *gin.Context) (Series, error) {
 	}
 	rec, content, err := h.store.Series(c.Request.Context(), id)
 	body := seriesOf(rec, content)
-	if err == nil {
-		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"survey": body.SurveyID, "position": body.PositionID, "instrument": body.InstrumentID})
-	}
-	return body, err
+	return expandOne(h.server, c, body, err)
 }
 
 // update changes the header of a series.

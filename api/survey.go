@@ -70,6 +70,10 @@ func (v Survey) etag() string { return etagWith(v.Version, v.State) }
 
 func (v Survey) path() string { return "/v1/surveys/" + v.ID.String() }
 
+func (v *Survey) refers() (map[string]uuid.UUID, **Expanded) {
+	return map[string]uuid.UUID{"client": v.ClientID, "project": v.ProjectID}, &v.Expanded
+}
+
 func newSurveyOf(v survey.Survey) NewSurvey {
 	in := NewSurvey{Kind: v.Kind, StartedAt: v.StartedAt, EndedAt: v.EndedAt, RuleProfile: &v.RuleProfile, Edition: &v.RuleProfileEdition}
 	in.Uncertainty, in.Planned = contributionsOf(v.Contributions), planOf(v.Planned)
@@ -117,7 +121,7 @@ func surveyOf(v survey.Survey, state string) Survey {
 type surveyHandlers struct{ *server }
 
 func (h surveyHandlers) routes(v1 *gin.RouterGroup) {
-	filters := []string{"limit", "cursor", "client_id", "kind", "state", "instrument_id", "operator", "from", "to", "include_void"}
+	filters := []string{"limit", "cursor", "client_id", "kind", "state", "instrument_id", "operator", "from", "to", "include_void", "expand"}
 	v1.GET("/projects/:id/surveys", respond(h.server, http.StatusOK, h.listOfProject, filters...))
 	v1.POST("/projects/:id/surveys", respond(h.server, http.StatusCreated, h.create))
 	v1.GET("/surveys", respond(h.server, http.StatusOK, h.list, append(filters, "project_id")...))
@@ -132,17 +136,18 @@ func (h surveyHandlers) routes(v1 *gin.RouterGroup) {
 //
 //	@Summary	List surveys
 //	@Tags		surveys
-//	@Param		limit			query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
-//	@Param		cursor			query		string	false	"Next page, from the answer before"
-//	@Param		client_id		query		string	false	"Those of this client"					format(uuid)
-//	@Param		project_id		query		string	false	"Those of this project"					format(uuid)
-//	@Param		instrument_id	query		string	false	"Those with series of this instrument"	format(uuid)
-//	@Param		kind			query		string	false	"Those of this kind"					Enums(environmental, workplace, monitoring)
-//	@Param		state			query		string	false	"Those in this state"					Enums(planned, measured, signed_off, changed_since_sign_off, void)
-//	@Param		operator		query		string	false	"Those by this operator"
-//	@Param		from			query		string	false	"Those that ran at or after this time"	format(date-time)
-//	@Param		to				query		string	false	"Those that ran before this time"		format(date-time)
-//	@Param		include_void	query		bool	false	"With void surveys"
+//	@Param		limit			query		int			false	"Records a page"	minimum(1)	maximum(200)	default(50)
+//	@Param		cursor			query		string		false	"Next page, from the answer before"
+//	@Param		client_id		query		string		false	"Those of this client"					format(uuid)
+//	@Param		project_id		query		string		false	"Those of this project"					format(uuid)
+//	@Param		instrument_id	query		string		false	"Those with series of this instrument"	format(uuid)
+//	@Param		kind			query		string		false	"Those of this kind"					Enums(environmental, workplace, monitoring)
+//	@Param		state			query		string		false	"Those in this state"					Enums(planned, measured, signed_off, changed_since_sign_off, void)
+//	@Param		operator		query		string		false	"Those by this operator"
+//	@Param		from			query		string		false	"Those that ran at or after this time"	format(date-time)
+//	@Param		to				query		string		false	"Those that ran before this time"		format(date-time)
+//	@Param		include_void	query		bool		false	"With void surveys"
+//	@Param		expand			query		[]string	false	"Records that each refers to, to be answered with it"	collectionFormat(csv)	Enums(client, project)
 //	@Success	200				{object}	List[Survey]
 //	@Failure	default			{object}	Problem	"Any error"
 //	@Router		/v1/surveys [get]
@@ -158,17 +163,18 @@ func (h surveyHandlers) list(c *gin.Context) (List[Survey], error) {
 //
 //	@Summary	List the surveys of a project
 //	@Tags		surveys
-//	@Param		id				path		string	true	"Project"			format(uuid)
-//	@Param		limit			query		int		false	"Records a page"	minimum(1)	maximum(200)	default(50)
-//	@Param		cursor			query		string	false	"Next page, from the answer before"
-//	@Param		client_id		query		string	false	"Those of this client"					format(uuid)
-//	@Param		instrument_id	query		string	false	"Those with series of this instrument"	format(uuid)
-//	@Param		kind			query		string	false	"Those of this kind"					Enums(environmental, workplace, monitoring)
-//	@Param		state			query		string	false	"Those in this state"					Enums(planned, measured, signed_off, changed_since_sign_off, void)
-//	@Param		operator		query		string	false	"Those by this operator"
-//	@Param		from			query		string	false	"Those that ran at or after this time"	format(date-time)
-//	@Param		to				query		string	false	"Those that ran before this time"		format(date-time)
-//	@Param		include_void	query		bool	false	"With void surveys"
+//	@Param		id				path		string		true	"Project"			format(uuid)
+//	@Param		limit			query		int			false	"Records a page"	minimum(1)	maximum(200)	default(50)
+//	@Param		cursor			query		string		false	"Next page, from the answer before"
+//	@Param		client_id		query		string		false	"Those of this client"					format(uuid)
+//	@Param		instrument_id	query		string		false	"Those with series of this instrument"	format(uuid)
+//	@Param		kind			query		string		false	"Those of this kind"					Enums(environmental, workplace, monitoring)
+//	@Param		state			query		string		false	"Those in this state"					Enums(planned, measured, signed_off, changed_since_sign_off, void)
+//	@Param		operator		query		string		false	"Those by this operator"
+//	@Param		from			query		string		false	"Those that ran at or after this time"	format(date-time)
+//	@Param		to				query		string		false	"Those that ran before this time"		format(date-time)
+//	@Param		include_void	query		bool		false	"With void surveys"
+//	@Param		expand			query		[]string	false	"Records that each refers to, to be answered with it"	collectionFormat(csv)	Enums(client, project)
 //	@Success	200				{object}	List[Survey]
 //	@Failure	default			{object}	Problem	"Any error"
 //	@Router		/v1/projects/{id}/surveys [get]
@@ -232,7 +238,7 @@ func (h surveyHandlers) page(c *gin.Context, projectID uuid.UUID) (List[Survey],
 	if err != nil {
 		return List[Survey]{}, err
 	}
-	return listOf(h.server, c, p, recs, id, func(v survey.Survey) Survey { return surveyOf(v, states[v.ID]) }), nil
+	return expandList(h.server, c, listOf(h.server, c, p, recs, id, func(v survey.Survey) Survey { return surveyOf(v, states[v.ID]) }))
 }
 
 // answer answers v, unless reading it failed with err, or err says that v has changed.
@@ -325,10 +331,7 @@ func (h surveyHandlers) get(c *gin.Context) (Survey, error) {
 	}
 	v, err := h.store.Survey(c.Request.Context(), id)
 	body, err := h.answer(c, v, err)
-	if err == nil {
-		body.Expanded, err = h.expand(c, map[string]uuid.UUID{"client": body.ClientID, "project": body.ProjectID})
-	}
-	return body, err
+	return expandOne(h.server, c, body, err)
 }
 
 // update changes a survey.

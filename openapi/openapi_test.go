@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"github.com/getkin/kin-openapi/openapi3"
+	"github.com/google/go-cmp/cmp"
 
 	"leveltrail/openapi"
 )
@@ -95,5 +96,38 @@ func TestMembers(t *testing.T) {
 				t.Errorf("%s.%s has no description", name, member)
 			}
 		}
+	}
+}
+
+// TestVersioned holds the description to its promise of version 1: what is not under /v1 is about the
+// service itself, and words of which more may appear are no closed enumeration, on which generated clients would fail.
+func TestVersioned(t *testing.T) {
+	doc := load(t)
+	var beside []string
+	for path := range doc.Paths.Map() {
+		if !strings.HasPrefix(path, "/v1/") {
+			beside = append(beside, path)
+		}
+	}
+	slices.Sort(beside)
+	if diff := cmp.Diff([]string{"/feeds/{secret}.ics", "/healthz", "/openapi.json", "/problems/{slug}", "/readyz"}, beside); diff != "" {
+		t.Errorf("paths that are not under /v1 (-want +got):\n%s", diff)
+	}
+	if !strings.Contains(doc.Info.Description, "Values of an enumeration may be added later.") {
+		t.Error("the introduction does not say that values of an enumeration may be added")
+	}
+	open := 0
+	for name, s := range doc.Components.Schemas {
+		for member, p := range s.Value.Properties {
+			if !strings.Contains(p.Value.Description, "may appear") {
+				continue
+			}
+			if open++; len(p.Value.Enum) > 0 {
+				t.Errorf("%s.%s: further ones may appear, but for clients it is one of %v", name, member, p.Value.Enum)
+			}
+		}
+	}
+	if open < 9 {
+		t.Errorf("%d members say that further values may appear; want 9", open)
 	}
 }

@@ -2,6 +2,7 @@ package persistence
 
 import (
 	"context"
+	"fmt"
 	"net"
 	"sync/atomic"
 	"testing"
@@ -55,6 +56,20 @@ func TestRoundTrips(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	quarry, err := s.CreateClient(all, survey.Client{Name: "Invented Quarry"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var related survey.RelatedIDs
+	for i := range 40 {
+		for _, of := range []uuid.UUID{mill.ID, quarry.ID} { // the second is another's
+			p, err := s.CreateProject(all, survey.Project{ClientID: of, Reference: fmt.Sprintf("J-%d-%s", i, of), Title: "Days", TimeZone: "UTC"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			related.Clients, related.Projects = append(related.Clients, of), append(related.Projects, p.ID)
+		}
+	}
 	own := access.With(t.Context(), access.Caller{Clients: []uuid.UUID{mill.ID}})
 	for name, read := range map[string]func() error{
 		"one record": func() error {
@@ -68,6 +83,13 @@ func TestRoundTrips(t *testing.T) {
 			cs, err := s.Clients(own, request.Page{Limit: 10})
 			if len(cs) != 1 {
 				t.Errorf("clients = %+v; want one", cs)
+			}
+			return err
+		},
+		"what a list of records refers to": func() error {
+			r, err := s.Related(own, related)
+			if len(r.Clients) != 1 || len(r.Projects) != 40 || r.Clients[0].Name != mill.Name {
+				t.Errorf("related = %d clients, %d projects; want one with 40", len(r.Clients), len(r.Projects))
 			}
 			return err
 		},

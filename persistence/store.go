@@ -136,6 +136,17 @@ func (s *Store) ask(ctx context.Context, f func(rows pgx.Rows) error, sql string
 	return failed
 }
 
+// askAll sends several queries as [Store.ask] does one: together they take one round trip.
+func (s *Store) askAll(ctx context.Context, queries *pgx.Batch) error {
+	if tx, ok := ctx.Value(txKey{}).(pgx.Tx); ok {
+		return tx.SendBatch(ctx, queries).Close()
+	}
+	b := &pgx.Batch{}
+	b.Queue(setVisible, visible(ctx))
+	b.QueuedQueries = append(b.QueuedQueries, queries.QueuedQueries...)
+	return s.pool.SendBatch(ctx, b).Close()
+}
+
 // setVisible makes the clients that its parameter lists visible, until the transaction ends.
 const setVisible = `select set_config('app.client_ids', $1, true)`
 
