@@ -148,7 +148,7 @@ func transition[R any](c *gin.Context, get func(context.Context, uuid.UUID) (R, 
 		return none, err
 	}
 	if err := expectVersion(c, versionOf(rec)); err != nil {
-		return none, err
+		return rec, err
 	}
 	return unlessStale(c, id, get)(put(c.Request.Context(), rec))
 }

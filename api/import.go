@@ -567,6 +567,6 @@ func (h importHandlers) withdraw(c *gin.Context) (Import, error) {
 	if err := decode(c, &in, func() error { return in.validate() }); err != nil {
 		return Import{}, err
 	}
-	m, err = h.store.WithdrawImport(c.Request.Context(), m, in.Reason)
+	m, err = unlessStale(c, id, h.store.ImportByID)(h.store.WithdrawImport(c.Request.Context(), m, in.Reason))
 	return importOf(m), err
 }

@@ -20,6 +20,7 @@ type keyRecordStore interface {
 	KeyByRecord(ctx context.Context, id uuid.UUID) (access.Key, error)
 	Keys(ctx context.Context, p request.Page) ([]access.Key, error)
 	UpdateKey(ctx context.Context, k access.Key, verb string) (access.Key, error)
+	RotateKey(ctx context.Context, k, fresh access.Key) (access.Key, error)
 }
 
 // NewKey is a key as asked for.
@@ -104,15 +105,15 @@ func (h keyHandlers) create(c *gin.Context) (Key, error) {
 	if in.ClientIDs != nil {
 		k.ClientIDs = *in.ClientIDs
 	}
-	return h.make(c, k)
+	return withSecret(k, func(k access.Key) (access.Key, error) { return h.store.CreateKey(c.Request.Context(), k) })
 }
 
-// make stores a new key with the properties of k and shows it.
-func (h keyHandlers) make(c *gin.Context, k access.Key) (Key, error) {
+// withSecret stores a new key with the properties of k and shows it.
+func withSecret(k access.Key, store func(access.Key) (access.Key, error)) (Key, error) {
 	secret := access.NewKey()
 	fresh, _ := access.KeyOf(secret) // NewKey makes keys
 	k.ID, k.SecretHash = fresh.ID, fresh.SecretHash
-	k, err := h.store.CreateKey(c.Request.Context(), k)
+	k, err := store(k)
 	out := keyOf(k)
 	out.Secret = secret
 	return out, err
@@ -146,7 +147,7 @@ func (h keyHandlers) revoke(c *gin.Context) (Key, error) {
 	if k.RevokedAt == nil {
 		now := utc(h.now())
 		k.RevokedAt = &now
-		k, err = h.store.UpdateKey(c.Request.Context(), k, "revoked")
+		k, err = unlessStale(c, k.RecordID, h.store.KeyByRecord)(h.store.UpdateKey(c.Request.Context(), k, "revoked"))
 		h.keys.forget(k.ID)
 	}
 	return keyOf(k), err
@@ -198,17 +199,16 @@ func (h keyHandlers) rotate(c *gin.Context) (Key, error) {
 	if err := decode(c, &in, in.validator()); err != nil {
 		return Key{}, err
 	}
-	fresh, err := h.make(c, access.Key{Name: k.Name, Role: k.Role, ClientIDs: k.ClientIDs, ExpiresAt: k.ExpiresAt})
-	if err != nil {
-		return Key{}, err
-	}
+	fresh := access.Key{Name: k.Name, Role: k.Role, ClientIDs: k.ClientIDs, ExpiresAt: k.ExpiresAt}
 	end := utc(h.now()).Add(time.Duration(in.OverlapS * float64(time.Second)))
 	if k.ExpiresAt == nil || end.Before(*k.ExpiresAt) {
 		k.ExpiresAt = &end
-		_, err = h.store.UpdateKey(c.Request.Context(), k, "rotated")
-		h.keys.forget(k.ID)
 	}
-	return fresh, err
+	out, err := withSecret(fresh, func(fresh access.Key) (access.Key, error) {
+		return unlessStale(c, k.RecordID, h.store.KeyByRecord)(h.store.RotateKey(c.Request.Context(), k, fresh))
+	})
+	h.keys.forget(k.ID)
+	return out, err
 }
 
 // Me is what the key of the request may do.

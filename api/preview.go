@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"io"
 	"net/http"
@@ -84,23 +85,32 @@ const (
 //	@Failure		default	{object}	Problem	"Any error"
 //	@Router			/v1/imports/preview [post]
 func (h importHandlers) preview(c *gin.Context) {
-	a, _ := answer(h.server, c, http.StatusOK, h.look)
-	h.send(c, a)
-}
-
-func (h importHandlers) look(c *gin.Context) (Preview, error) {
 	var file spool
 	defer file.close()
+	digest := sha256.New()
 	text, err := readForm(c, maxPreview, func(_ string, r io.Reader, _ []byte) error {
-		_, err := io.Copy(&file, r)
+		_, err := io.Copy(io.MultiWriter(&file, digest), r)
 		return err
 	})
 	if err != nil {
-		return Preview{}, err
+		h.send(c, h.failure(c, err))
+		return
 	}
+	do := func() (request.Answer, bool) {
+		return answer(h.server, c, http.StatusOK, func(c *gin.Context) (Preview, error) { return h.look(c, &file, text) })
+	}
+	if key := c.GetHeader("Idempotency-Key"); key != "" {
+		h.answerOnce(c, key, digest.Sum(slices.Clone(text)), do)
+		return
+	}
+	a, _ := do()
+	h.send(c, a)
+}
+
+func (h importHandlers) look(c *gin.Context, file *spool, text []byte) (Preview, error) {
 	var in PreviewOptions
 	var o survey.ImportOptions
-	err = decodeJSON(text, &in, func() error {
+	err := decodeJSON(text, &in, func() error {
 		var bad fault.Fields
 		o = in.options(&bad)
 		o.InstrumentID = orZero(in.InstrumentID)
@@ -114,7 +124,7 @@ func (h importHandlers) look(c *gin.Context) (Preview, error) {
 	if err != nil {
 		return Preview{}, err
 	}
-	return lookAt(&file, o, known)
+	return lookAt(file, o, known)
 }
 
 // surroundings are what is known of a file from elsewhere.

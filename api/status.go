@@ -123,7 +123,11 @@ func (h statusHandlers) list(c *gin.Context) (List[CertificateStatus], error) {
 //	@Failure		default		{object}	Problem	"Any error"
 //	@Router			/v1/certificates/{id}/confirmation [post]
 func (h statusHandlers) confirm(c *gin.Context) (Certificate, error) {
-	rec, err := transition(c, h.store.Certificate, h.store.ConfirmCertificate)
-	named, err := certificateHandlers(h).one(c.Request.Context(), rec, err)
-	return certificateOf(named), err
+	of := certificateHandlers(h)
+	rec, err := transition(c, of.read, func(ctx context.Context, r issued) (issued, error) {
+		rec, err := h.store.ConfirmCertificate(ctx, r.Certificate)
+		return of.one(ctx, rec, err)
+	})
+	body := certificateOf(rec)
+	return body, staleAs(err, body)
 }

@@ -394,7 +394,7 @@ func (h surveyHandlers) void(c *gin.Context) (Survey, error) {
 		return Survey{}, err
 	}
 	v.VoidReason = &in.Reason
-	v, err = h.store.UpdateSurvey(c.Request.Context(), v)
+	v, err = unlessStale(c, id, h.store.Survey)(h.store.UpdateSurvey(c.Request.Context(), v))
 	return h.answer(c, v, err)
 }
 

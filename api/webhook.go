@@ -183,7 +183,8 @@ func (h webhookHandlers) delete(c *gin.Context) (struct{}, error) {
 	if err != nil {
 		return struct{}{}, err
 	}
-	return struct{}{}, h.store.DeleteWebhook(c.Request.Context(), w)
+	_, err = unlessStale(c, w.ID, h.store.Webhook)(w, h.store.DeleteWebhook(c.Request.Context(), w))
+	return struct{}{}, err
 }
 
 // rotate gives a webhook a new secret and shows it, this once.
@@ -208,7 +209,8 @@ func (h webhookHandlers) rotate(c *gin.Context) (Webhook, error) {
 		return Webhook{}, err
 	}
 	secret := webhook.NewSecret()
-	w, err = h.store.RotateWebhookSecret(c.Request.Context(), w, secret, time.Duration(in.OverlapS*float64(time.Second)))
+	overlap := time.Duration(in.OverlapS * float64(time.Second))
+	w, err = unlessStale(c, w.ID, h.store.Webhook)(h.store.RotateWebhookSecret(c.Request.Context(), w, secret, overlap))
 	out := webhookOf(w)
 	out.Secret = webhook.SecretText(secret)
 	return out, err

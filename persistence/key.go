@@ -86,6 +86,19 @@ func (s *Store) UpdateKey(ctx context.Context, k access.Key, verb string) (acces
 	return k, err
 }
 
+// RotateKey stores fresh, the successor of k, and when k expires: both or, where k has changed since it
+// was read, neither.
+func (s *Store) RotateKey(ctx context.Context, k, fresh access.Key) (access.Key, error) {
+	err := s.write(ctx, func(tx pgx.Tx) (err error) {
+		ctx := context.WithValue(ctx, txKey{}, tx)
+		if _, err = s.UpdateKey(ctx, k, "rotated"); err == nil {
+			fresh, err = s.CreateKey(ctx, fresh)
+		}
+		return err
+	})
+	return fresh, err
+}
+
 // KeyUsed notes that a key opened.
 func (s *Store) KeyUsed(ctx context.Context, id string) error {
 	_, err := s.pool.Exec(ctx, `update api_key set last_used_at = date_trunc('minute', $2::timestamptz) where id = $1`, id, s.stamp())
