@@ -97,3 +97,26 @@ func TestUncertaintyOfSeveralSeries(t *testing.T) {
 	both("LAeq over surveys", over["LAeq"].(object))
 	both("LAF90 over surveys", over["LAF90"].(object))
 }
+
+// TestUncertaintyInPeriod: a level over a period of its own is compared with what its samples
+// tell of its uncertainty.
+func TestUncertaintyInPeriod(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.must(200, "PATCH", "/v1/surveys/"+s.survey, object{"ended_at": "2026-03-04T01:00:00+01:00"}, "If-Match", `"v1"`)
+	s.record("LAF", 1, "2026-03-03T22:00:00+01:00", append(repeated(60, 3600), wandering(6, 7200, 50)...), nil)
+	s.check("2026-03-03T21:30:00+01:00", 93.9)
+	s.check("2026-03-04T01:10:00+01:00", 93.8)
+	got := s.assessed(s.limit(object{"symbol": "LAF90", "level_db": 60, "period": "Lnight"}), "?from=2026-03-03T22:00:00%2B01:00&to=2026-03-04T01:00:00%2B01:00")
+	f, _ := got["level"].(object)
+	if u, ok := f["representativity_uncertainty_db"].(float64); !ok || u < 0.01 || u > 0.5 {
+		t.Fatalf("LAF90 of the night: %v, %v", got["level"], got["reason"])
+	}
+	names := ""
+	for _, line := range got["uncertainty"].(object)["contributions"].([]any) {
+		names += line.(object)["name"].(string) + " "
+	}
+	if !strings.Contains(names, "representativity") || !strings.Contains(names, "instrument") {
+		t.Errorf("its budget names %s", names)
+	}
+}

@@ -358,13 +358,15 @@ func (q question) planPeriod(in *inquiry, counts []int, symbol string, span seri
 	if err != nil {
 		return nil, err
 	}
+	doubt := q.uncertainty != nil && q.uncertainty(span.To.Sub(span.From))
 	parts, alone := make([]func() summary.Part, len(counts)), make([]func() summary.Summary, len(counts))
 	for i, n := range counts {
-		parts[i], alone[i] = in.figures(n, plans[i], false)
+		parts[i], alone[i] = in.figures(n, plans[i], doubt)
 	}
+	figures := position(in, parts, plans, counts, doubt)
 	return func() periodFigures {
 		var f periodFigures
-		f.PositionFigures, f.coverage = withUncertainties(summary.Position(made(parts)), made(alone))
+		f.PositionFigures, f.coverage = withUncertainties(figures(), made(alone))
 		for s, share := range f.coverage { // of the period, not of the whole span
 			f.coverage[s] = min(1, share*float64(span.To.Sub(span.From))/float64(max(length, 1)))
 		}

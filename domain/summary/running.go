@@ -2,6 +2,7 @@ package summary
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -43,10 +44,15 @@ func Highest(p Plan, a series.Answer, least float64) (w Window, reason string) {
 	return highestIn([]course{courseOf(&p, a)}, p.request.Step, p.window, least)
 }
 
-// highestIn returns the highest of the windows of so many steps in any of the courses.
+// highestIn returns the highest of the windows of so many steps in any of the courses. Where
+// a window has no upper end, as samples lie over range, no other is surely higher: then it
+// is a lower bound, the highest lower end. Else that of the highest upper end counts, an
+// upper bound if it may lie below another.
 func highestIn(courses []course, step time.Duration, window int, least float64) (w Window, reason string) {
 	length := time.Duration(window) * step
-	found := false
+	found, open := false, false
+	var surest Window // of the highest lower end
+	sure := acoustic.Decibel(math.Inf(-1))
 	for _, c := range courses {
 		queues := make([]queue, len(c.plans))
 		for i := range len(c.bounds) - 1 {
@@ -77,7 +83,15 @@ func highestIn(courses []course, step time.Duration, window int, least float64) 
 				reason = why
 				continue
 			}
-			if !found || *f.Level > *w.Figure.Level {
+			low := *f.Level
+			if f.Bound == Upper {
+				if low = acoustic.Decibel(math.Inf(-1)); f.Lowest != nil {
+					low = *f.Lowest
+				}
+			}
+			open = open || f.Bound == Lower
+			higher, surer := !found || *f.Level > *w.Figure.Level, !found || low > sure
+			if higher || surer {
 				var m mixture
 				for k := range queues {
 					t := queues[k].sum()
@@ -85,13 +99,28 @@ func highestIn(courses []course, step time.Duration, window int, least float64) 
 				}
 				f.Symbol = c.plans[0].form.mean
 				f.Basis, f.Shares = m.basis()
-				w = Window{series.Span{From: time.UnixMicro(from).UTC(), To: time.UnixMicro(to).UTC()}, f, coverage}
+				this := Window{series.Span{From: time.UnixMicro(from).UTC(), To: time.UnixMicro(to).UTC()}, f, coverage}
+				if higher {
+					w = this
+				}
+				if surer {
+					surest, sure = this, low
+				}
 				found = true
 			}
 		}
 	}
 	switch {
+	case found && open:
+		if surest.Figure.Bound == Upper { // and there is a lower end, or nothing at all is known
+			surest.Figure.Level = surest.Figure.Lowest
+		}
+		surest.Figure.Bound, surest.Figure.Lowest = Lower, nil
+		return surest, ""
 	case found:
+		if w.Figure.Bound == Upper && !math.IsInf(float64(sure), -1) {
+			w.Figure.Lowest = &sure
+		}
 		return w, ""
 	case reason == "":
 		reason = fmt.Sprintf("no %s were measured for %s of their time", seconds(length), thousandths(least))

@@ -85,6 +85,42 @@ func TestRunningWindow(t *testing.T) {
 	}
 }
 
+// A window of which the level is only a bound bounds the highest: of what lies over range
+// no other is surely higher, and what lies under range may be lower than another.
+func TestHighestOfBounds(t *testing.T) {
+	t.Parallel()
+	hour := func(n int) time.Time { return noon.Add(time.Duration(n) * time.Hour) }
+	l := newLog(t, "LAeq", time.Minute).hold(hour(0), hour(1), 60_00)
+	l.add(hour(1), 30, series.OverRange).add(hour(1).Add(30*time.Minute), 30, 40_00)
+	l.header.Ceiling, l.header.Floor = new(acoustic.Level(62_00)), new(acoustic.Level(30_00))
+	// Half an hour at 62 dB or above: 59.0 dB or above, perhaps more than the hour at 60.
+	w, why := l.highest(t, request(time.UTC), time.Hour, time.Hour, 1)
+	if why != "" || !w.From.Equal(hour(0)) || math.Abs(float64(*w.Figure.Level)-60) > 1e-9 || w.Figure.Bound != summary.Lower {
+		t.Errorf("beside over range: %+v, %s; want at least 60", w, why)
+	}
+	l.header.Ceiling = new(acoustic.Level(64_00))
+	if w, why = l.highest(t, request(time.UTC), time.Hour, time.Hour, 1); why != "" || !w.From.Equal(hour(1)) || w.Figure.Bound != summary.Lower || math.Abs(float64(*w.Figure.Level)-61.0069) > 1e-4 {
+		t.Errorf("over range higher: %+v, %s; want at least 61.01", w, why) // 10 lg((10^6.4 + 10^4)/2)
+	}
+	under := newLog(t, "LAeq", time.Minute).hold(hour(0), hour(1), 50_00)
+	under.add(hour(1), 50, series.UnderRange).add(hour(1).Add(50*time.Minute), 10, 56_00)
+	under.header.Floor = new(acoustic.Level(48_00))
+	// 10 lg((50·10^4.8 + 10·10^5.6)/60) = 50.75 at most, 10 lg(10·10^5.6/60) = 48.22 at least, and 50 of the hour before.
+	w, why = under.highest(t, request(time.UTC), time.Hour, time.Hour, 1)
+	if why != "" || !w.From.Equal(hour(1)) || w.Figure.Bound != summary.Upper || math.Abs(float64(*w.Figure.Level)-50.7529) > 1e-4 || w.Figure.Lowest == nil || math.Abs(float64(*w.Figure.Lowest)-50) > 1e-9 {
+		t.Errorf("under range: %+v, %v, %s; want between 50 and 50.75", w, w.Figure.Lowest, why)
+	}
+	under.header.Floor = new(acoustic.Level(40_00))
+	if w, why = under.highest(t, request(time.UTC), time.Hour, time.Hour, 1); why != "" || !w.From.Equal(hour(0)) || w.Figure.Bound != "" {
+		t.Errorf("under range below: %+v, %s; want 50, no bound", w, why)
+	}
+	under.add(hour(2), 60, series.OverRange)
+	under.header.Ceiling = new(acoustic.Level(49_00))
+	if w, why = under.highest(t, request(time.UTC), time.Hour, time.Hour, 1); why != "" || w.Figure.Bound != summary.Lower || math.Abs(float64(*w.Figure.Level)-50) > 1e-9 || w.Figure.Lowest != nil {
+		t.Errorf("both: %+v, %s; want at least 50", w, why)
+	}
+}
+
 // Three days at 40, 46 and 50 dB with an hour missing on one and mostly on another.
 func TestTypicalDay(t *testing.T) {
 	t.Parallel()
