@@ -50,7 +50,9 @@ func TestDocsInABrowser(t *testing.T) {
 	if err != nil {
 		leftOut(t, "chromium is not installed: it is needed to try the page at /docs")
 	}
-	s := serve(t)
+	s := newSite(t)
+	s.measure("LAF")
+	definitions := s.must(200, "GET", "/v1/surveys/"+s.survey+"/summary", nil).body["evidence"].(object)["definitions"].([]any)
 	var mu sync.Mutex
 	var asked []string
 	watch := func(next http.Handler) http.Handler {
@@ -85,7 +87,14 @@ func TestDocsInABrowser(t *testing.T) {
 	mu.Lock()
 	defer mu.Unlock()
 	dom := page.String()
-	for _, shown := range []string{"Create a client", "/v1/clients", "description/equivalent-level", "description/residual-sound"} {
+	shown := []string{"Create a client", "/v1/clients"}
+	for _, d := range definitions {
+		shown = append(shown, `"`+strings.TrimPrefix(d.(object)["link"].(string), "/docs#")+`"`)
+	}
+	if len(shown) < 10 {
+		t.Errorf("the evidence links to %d definitions; want at least 8", len(definitions))
+	}
+	for _, shown := range shown {
 		if !strings.Contains(dom, shown) {
 			t.Errorf("the page, %d bytes, does not show %q", len(dom), shown)
 		}
