@@ -174,8 +174,14 @@ func (t *thrower) pathOf(o *operation, spoiled bool) string {
 			continue
 		}
 		known := t.ids[singular(parts[i-1])]
+		if part == "{secret}.ics" {
+			known = t.ids["secret"]
+		}
 		if part == "{code}" || part == "{slug}" {
 			known = []string{"environmental", "workplace", "monitoring", "not-found", "house"}
+		}
+		if drafts := t.ids["draft"]; strings.HasSuffix(o.path, "/confirmation") && len(drafts) > 0 && t.chance(2) {
+			known = drafts[max(0, len(drafts)-3):]
 		}
 		switch {
 		case o.method == http.MethodPut && len(parts) == i+1 && t.chance(2):
@@ -256,6 +262,9 @@ func (t *thrower) fill(m *thrown, o *operation, spoiled bool) {
 	text, whole := rendered(body), spoiled && t.chance(6)
 	if c.MediaType != "" {
 		text = c.Text
+		if t.chance(2) { // another certificate, of the calibrator of the examples
+			text = strings.NewReplacer("INVENTED-2025-17", "INVENTED-"+fmt.Sprint(t.r.IntN(1_000_000)), ">90210<", ">K-0001<").Replace(text)
+		}
 	}
 	if whole {
 		var refused bool
@@ -349,8 +358,11 @@ func (t *thrower) learn(m thrown, w *httptest.ResponseRecorder) {
 // kindOfPath returns the kind of record that a path leads to.
 func kindOfPath(path string) string {
 	parts := strings.Split(path, "/")
-	if len(parts) > 4 {
+	if len(parts) > 4 && parts[2] != "calibrations" {
 		return singular(parts[4])
+	}
+	if parts[min(2, len(parts)-1)] == "calibrations" {
+		return "feed"
 	}
 	return singular(parts[min(2, len(parts)-1)])
 }
@@ -363,8 +375,13 @@ func (t *thrower) harvest(kind string, v any) {
 			switch id, isText := v[name].(string); {
 			case isText && name == "id":
 				t.keep(kind, id)
+				if v["state"] == "draft" {
+					t.keep("draft", id)
+				}
 			case isText && ofID:
 				t.keep(of, id)
+			case isText && name == "address" && strings.HasPrefix(id, "/feeds/"):
+				t.ids["secret"] = append(t.ids["secret"], strings.TrimPrefix(id, "/feeds/"))
 			case name == "items":
 				t.harvest(kind, v[name])
 			case !isText:
