@@ -155,10 +155,6 @@ func (h signOffHandlers) evidence(c *gin.Context) {
 	if err == nil {
 		so, kept, err = h.store.SignOffCopy(ctx, id)
 	}
-	var all []exhibit
-	if err == nil {
-		all, err = h.exhibits(ctx, kept)
-	}
 	if err != nil {
 		h.send(c, h.failure(c, err))
 		return
@@ -167,9 +163,16 @@ func (h signOffHandlers) evidence(c *gin.Context) {
 	if access.From(ctx).Role == "client" {
 		etag = `"` + hex.EncodeToString(so.SHA256) + `-evidence-client"`
 	}
+	var all []exhibit
+	if !matches(c.GetHeader("If-None-Match"), etag) {
+		if all, err = h.exhibits(ctx, kept); err != nil {
+			h.send(c, h.failure(c, err))
+			return
+		}
+	}
 	c.Header("ETag", etag)
 	c.Header("Cache-Control", forever)
-	if matches(c.GetHeader("If-None-Match"), etag) {
+	if all == nil {
 		c.Status(http.StatusNotModified)
 		return
 	}

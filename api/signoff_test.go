@@ -19,6 +19,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/uuid"
 
+	"leveltrail/api"
 	"leveltrail/domain/access"
 	"leveltrail/persistence/pgtest"
 )
@@ -292,6 +293,38 @@ func TestSignOffChanged(t *testing.T) {
 	}
 	if again := s.must(200, "GET", a.header.Get("Location"), nil).raw; !bytes.Equal(again, frozen) {
 		t.Error("the frozen bytes changed")
+	}
+}
+
+// What was signed off by other rules of computing differs where these make another figure, and the engine is
+// said to be the cause; where they make the same figures nothing has changed.
+func TestSignOffByAnotherEngine(t *testing.T) {
+	t.Parallel()
+	s, _ := checked(t)
+	s.signOff(s.asRole("Q. Nobody", "qa"), aStatement)
+	super := pgtest.Connect(t, s.db.Superuser)
+	another := func(frozen string) {
+		t.Helper()
+		for _, sql := range []string{
+			`update sign_off_check set figures_basis = replace(figures_basis, '` + api.Engine + `', 'leveltrail 0')`,
+			`update sign_off_copy set frozen = convert_to(` + frozen + `, 'UTF8')`,
+		} {
+			if tag, err := super.Exec(t.Context(), sql); err != nil || tag.RowsAffected() != 1 {
+				t.Fatal(sql, tag, err)
+			}
+		}
+	}
+	another(`replace(convert_from(frozen, 'UTF8'), '` + api.Engine + `', 'leveltrail 0')`)
+	if got := s.changed(); got != nil {
+		t.Errorf("by an engine that made the same figures, changed = %v; want nothing", got)
+	}
+	another(`replace(convert_from(frozen, 'UTF8'), '"level_db":51.2,', '"level_db":51.3,')`)
+	got := s.changed()
+	if got == nil || len(got["figures"].([]any)) == 0 || got["outcome"] != nil {
+		t.Fatalf("by an engine that made other figures, changed = %v; want figures alone", got)
+	}
+	if c := first(got, "causes"); c["type"] != "engine" || c["id"] != nil || c["detail"] != "figures are computed by "+api.Engine+"; then by leveltrail 0" {
+		t.Errorf("cause = %v; want the engine", c)
 	}
 }
 
@@ -584,4 +617,6 @@ func TestSignOffPhotos(t *testing.T) {
 	if again := theirs.must(200, "GET", path, nil); !bytes.Equal(again.raw, shown.raw) {
 		t.Error("the client's copy is another one the second time")
 	}
+	theirs.must(304, "GET", path, nil, "If-None-Match", shown.header.Get("ETag"))
+	theirs.must(200, "GET", path, nil, "If-None-Match", whole.header.Get("ETag"))
 }

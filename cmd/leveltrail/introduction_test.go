@@ -111,7 +111,7 @@ func (in *introduction) steps(text string) {
 func TestIntroductionForJobSystems(t *testing.T) {
 	t.Parallel()
 	if !toolsThere(t, "bash", "curl", "openssl", "unzip", "sha256sum", "od", "base64") {
-		return
+		t.Skip("programs that the introduction uses are missing")
 	}
 	readme, err := os.ReadFile("../../README.md")
 	if err != nil {

@@ -32,11 +32,9 @@ func (l *log) primary() *log {
 	return l
 }
 
-// combine returns the figures of a position over a span of hours from noon.
-func combine(t *testing.T, hours int, logs ...*log) summary.PositionFigures {
+// answeredParts plans the figures of a position and answers from the logs.
+func answeredParts(t *testing.T, r summary.Request, logs ...*log) (plans []summary.Plan, parts []summary.Part) {
 	t.Helper()
-	r := request(time.UTC)
-	r.Asked = &series.Span{From: noon, To: noon.Add(time.Duration(hours) * time.Hour)}
 	var headers []summary.Header
 	for _, l := range logs {
 		headers = append(headers, l.header)
@@ -45,13 +43,22 @@ func combine(t *testing.T, hours int, logs ...*log) summary.PositionFigures {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var parts []summary.Part
 	for i, p := range plans {
-		a := series.Collect(logs[i].runs, logs[i].header.Interval, p.Ask)
-		parts = append(parts, summary.Part{Plan: p, Answer: a})
+		parts = append(parts, summary.Part{Plan: p, Answer: series.Collect(logs[i].runs, logs[i].header.Interval, p.Ask)})
+	}
+	return plans, parts
+}
+
+// combine returns the figures of a position over a span of hours from noon.
+func combine(t *testing.T, hours int, logs ...*log) summary.PositionFigures {
+	t.Helper()
+	r := request(time.UTC)
+	r.Asked = &series.Span{From: noon, To: noon.Add(time.Duration(hours) * time.Hour)}
+	_, parts := answeredParts(t, r, logs...)
+	for i, p := range parts {
 		// Being outranked alters nothing of a series' own summary.
 		sameZone := cmp.Comparer(func(a, b *time.Location) bool { return a == b })
-		if diff := cmp.Diff(logs[i].summarize(t, r), summary.Of(p, a), sameZone, cmp.Transformer("steps", stepsOf)); diff != "" {
+		if diff := cmp.Diff(logs[i].summarize(t, r), summary.Of(p.Plan, p.Answer), sameZone, cmp.Transformer("steps", stepsOf)); diff != "" {
 			t.Errorf("summary of series %d (-alone +at the position):\n%s", i, diff)
 		}
 	}

@@ -15,18 +15,7 @@ import (
 // its series make together.
 func doubtedPosition(t *testing.T, r summary.Request, logs ...*log) (summary.PositionFigures, summary.PositionDoubt) {
 	t.Helper()
-	var headers []summary.Header
-	for _, l := range logs {
-		headers = append(headers, l.header)
-	}
-	plans, err := summary.PlanPosition(r, headers)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var parts []summary.Part
-	for i, p := range plans {
-		parts = append(parts, summary.Part{Plan: p, Answer: series.Collect(logs[i].runs, logs[i].header.Interval, p.Ask)})
-	}
+	plans, parts := answeredParts(t, r, logs...)
 	d := summary.PositionDoubtOf(plans)
 	var answers []series.Answer
 	for _, a := range d.Asks {
