@@ -15,7 +15,7 @@ import (
 type figureStore interface {
 	CollectSurvey(ctx context.Context, surveyID uuid.UUID, plan func([]series.Facts) ([][]series.Ask, error)) ([][]series.Answer, error)
 	CollectPosition(ctx context.Context, positionID uuid.UUID, plan func([]series.Facts) ([][]series.Ask, error)) ([][]series.Answer, error)
-	CollectAll(ctx context.Context, id uuid.UUID, plan func(series.Facts) ([]series.Ask, error)) ([]series.Answer, error)
+	CollectAll(ctx context.Context, id uuid.UUID, span series.Span, plan func(series.Facts) ([]series.Ask, error)) ([]series.Answer, error)
 }
 
 // PlainFigure is a level with its basis.

@@ -27,7 +27,7 @@ type seriesStore interface {
 	UpdateSeries(ctx context.Context, h series.Series) (series.Series, error)
 	Samples(ctx context.Context, id uuid.UUID, s series.Span, limit int) (series.Series, []series.Run, *time.Time, error)
 	StreamSamples(ctx context.Context, id uuid.UUID, s series.Span, f func([]series.Run) error) error
-	CollectSeries(ctx context.Context, id uuid.UUID, plan func(series.Facts) (series.Ask, error)) (series.Answer, error)
+	CollectSeries(ctx context.Context, id uuid.UUID, span series.Span, plan func(series.Facts) (series.Ask, error)) (series.Answer, error)
 }
 
 // Band is a frequency band (IEC 61260-1).
@@ -493,7 +493,8 @@ func (h seriesHandlers) reduced(c *gin.Context, out SampleRuns, span series.Span
 		}
 		ask.Cells = append(ask.Cells, cell)
 	}
-	answer, err := h.store.CollectSeries(c.Request.Context(), out.SeriesID, func(series.Facts) (series.Ask, error) { return ask, nil })
+	asked := series.Span{From: ask.Cells[0].From, To: ask.Cells[len(ask.Cells)-1].To}
+	answer, err := h.store.CollectSeries(c.Request.Context(), out.SeriesID, asked, func(series.Facts) (series.Ask, error) { return ask, nil })
 	if err != nil {
 		return out, err
 	}

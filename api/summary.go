@@ -150,7 +150,7 @@ func (h figureHandlers) ofSeries(c *gin.Context) (Summary, error) {
 	}
 	var of func() summary.Summary
 	var enter func(*Summary)
-	answers, err := h.store.CollectAll(ctx, id, func(f series.Facts) ([]series.Ask, error) {
+	answers, err := h.store.CollectAll(ctx, id, expected(r), func(f series.Facts) ([]series.Ask, error) {
 		in.start([]series.Facts{f})
 		header := plannedOf(f, verdict)
 		plan, err := summary.PlanFor(r, header)
@@ -171,6 +171,17 @@ func (h figureHandlers) ofSeries(c *gin.Context) (Summary, error) {
 	evidence := evidenceOf(r, in, verdictInputs(verdict))
 	out.Evidence = &evidence
 	return out, nil
+}
+
+// expected returns where the samples are that a request asks, zero at an end that it leaves open.
+func expected(r summary.Request) (s series.Span) {
+	if r.From != nil {
+		s.From = *r.From
+	}
+	if r.To != nil {
+		s.To = *r.To
+	}
+	return s
 }
 
 // ofSurvey returns the figures of a survey.

@@ -87,8 +87,8 @@ func (b *samplesBed) exact(t *testing.T, e exactResult) exactResult {
 		ask.Cells = append(ask.Cells, series.Cell{Span: series.Span{From: at, To: at.Add(15 * time.Minute)}})
 	}
 	plan := func(series.Facts) (series.Ask, error) { return ask, nil }
-	fromBlocks := ok(b.store.CollectSeries(b.ctx, h.ID, plan))(t)
-	a := ok(b.store.CollectSeries(b.ctx, h.ID, plan))(t)
+	fromBlocks := ok(b.store.CollectSeries(b.ctx, h.ID, series.Span{}, plan))(t)
+	a := ok(b.store.CollectSeries(b.ctx, h.ID, series.Span{}, plan))(t)
 	if diff := cmp.Diff(fromBlocks, a); diff != "" {
 		t.Errorf("answer (-blocks +aggregates):\n%s", diff)
 	}

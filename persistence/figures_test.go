@@ -47,7 +47,7 @@ func TestStoredFigures(t *testing.T) {
 		for range 2 {
 			var want tried
 			var plan summary.Plan
-			answer := ok(b.store.CollectSeries(b.ctx, h.ID, func(f series.Facts) (series.Ask, error) {
+			answer := ok(b.store.CollectSeries(b.ctx, h.ID, series.Span{From: *r.From, To: *r.To}, func(f series.Facts) (series.Ask, error) {
 				q, _ := series.ParseQuantity(f.Series.Quantity)
 				header := summary.Header{SeriesID: h.ID, Quantity: q, Interval: interval, Extent: f.Content.Extent}
 				if f.Content.Numbers > 0 {

@@ -20,6 +20,9 @@ type reader struct {
 	ask   series.Ask
 	now   time.Time
 
+	whole     []plannedDay  // whose aggregates are still to be read
+	missing   []plannedDay  // whose aggregates are not there
+	pieces    []series.Span // of which blocks are needed
 	collector *series.Collector
 	decoder   levels.Decoder
 	made      []madeDay // aggregates that were not there
@@ -71,30 +74,36 @@ type plannedDay struct {
 	group int    // of a whole day: the group of all its samples, -1 for none
 }
 
-func (c *reader) answer(ctx context.Context) (series.Answer, error) {
-	c.collector = series.NewCollector(c.facts.Series.Interval(), c.ask)
-	var whole []plannedDay
-	var pieces []series.Span // of which blocks are needed
-	goesOn := false          // no whole day lies between the last piece and the next
-	for _, d := range c.days() {
+// newReader plans what is to be read.
+func newReader(facts series.Facts, ask series.Ask, now time.Time) *reader {
+	c := &reader{facts: facts, ask: ask, now: now, collector: series.NewCollector(facts.Series.Interval(), ask)}
+	goesOn := false // no whole day lies between the last piece and the next
+	days := c.days()
+	c.whole = make([]plannedDay, 0, len(days))
+	for _, d := range days {
 		if d.whole {
-			whole, goesOn = append(whole, d), false
+			c.whole, goesOn = append(c.whole, d), false
 			continue
 		}
-		for _, cell := range c.ask.Cells[d.cells[0]:d.cells[1]] {
+		for _, cell := range ask.Cells[d.cells[0]:d.cells[1]] {
 			piece := series.Span{From: later(cell.From, d.From), To: earlier(cell.To, d.To)}
 			// What is in one hour, or in the next, is read at once.
-			if n := len(pieces); goesOn && !piece.From.Truncate(time.Hour).After(pieces[n-1].To) {
-				pieces[n-1].To = piece.To
+			if n := len(c.pieces); goesOn && !piece.From.Truncate(time.Hour).After(c.pieces[n-1].To) {
+				c.pieces[n-1].To = piece.To
 			} else {
-				pieces, goesOn = append(pieces, piece), true
+				c.pieces, goesOn = append(c.pieces, piece), true
 			}
 		}
 	}
+	return c
+}
+
+// answer reads what is still to be read.
+func (c *reader) answer(ctx context.Context, q conn) (series.Answer, error) {
+	c.conn = q
 	b := &pgx.Batch{}
-	var missing []plannedDay
-	c.queueDays(b, whole, &missing)
-	c.queueBlocks(b, pieces, func(_ int, runs []series.Run) bool {
+	c.queueDays(b)
+	c.queueBlocks(b, c.pieces, func(_ int, runs []series.Run) bool {
 		for _, r := range runs {
 			c.collector.Add(r)
 		}
@@ -103,7 +112,7 @@ func (c *reader) answer(ctx context.Context) (series.Answer, error) {
 	if err := c.send(ctx, b); err != nil {
 		return series.Answer{}, err
 	}
-	if err := c.makeDays(ctx, missing); err != nil {
+	if err := c.makeDays(ctx, c.missing); err != nil {
 		return series.Answer{}, err
 	}
 	return c.collector.Answer(), nil
@@ -119,9 +128,10 @@ func (c *reader) days() []plannedDay {
 	if c.facts.Series.IntervalUS == 0 {
 		last = last.Add(time.Microsecond)
 	}
-	var days []plannedDay
+	spans := localDays(c.facts.Zone, later(extent.From, cells[0].From), earlier(last, cells[len(cells)-1].To))
+	days := make([]plannedDay, 0, len(spans))
 	i := 0
-	for _, span := range localDays(c.facts.Zone, later(extent.From, cells[0].From), earlier(last, cells[len(cells)-1].To)) {
+	for _, span := range spans {
 		for i < len(cells) && !cells[i].To.After(span.From) {
 			i++
 		}
@@ -133,30 +143,29 @@ func (c *reader) days() []plannedDay {
 			continue
 		}
 		d := plannedDay{Span: span, cells: [2]int{i, j}, group: cells[i].Group, whole: true}
-		// What begins before the first sample or after the last may be cut anywhere.
-		from, to := later(span.From, extent.From), earlier(span.To, last)
-		covered := from
-		cut := func(edge time.Time) {
-			if edge.After(from) && edge.Before(to) {
-				offset := edge.Sub(span.From)
-				d.fine = d.fine || offset%time.Hour != 0
-				d.whole = d.whole && offset%quarter == 0
+		// What begins before the first sample or after the last may be cut anywhere. In µs, as there are many cells:
+		begin, from, to := span.From.UnixMicro(), later(span.From, extent.From).UnixMicro(), earlier(span.To, last).UnixMicro()
+		cut := func(edge int64) {
+			if edge > from && edge < to {
+				d.fine = d.fine || (edge-begin)%time.Hour.Microseconds() != 0
+				d.whole = d.whole && (edge-begin)%quarter.Microseconds() == 0
 			}
 		}
-		for n, cell := range cells[i:j] {
-			if n == 0 || !cell.From.Equal(cells[i+n-1].To) {
-				cut(cell.From)
+		covered := from
+		for n := range cells[i:j] {
+			cell := &cells[i+n]
+			a, b := cell.From.UnixMicro(), cell.To.UnixMicro()
+			if n == 0 || a != covered {
+				cut(a)
 			}
-			cut(cell.To)
-			if d.group != cell.Group || covered.Before(cell.From) {
+			cut(b)
+			if d.group != cell.Group || covered < a {
 				d.group = -2 // samples of the day do not all go to one histogram
 			}
-			covered = later(covered, cell.To)
+			covered = max(covered, b)
 		}
-		if covered.Before(to) {
-			if d.group >= 0 {
-				d.group = -2
-			}
+		if covered < to && d.group >= 0 {
+			d.group = -2
 		}
 		if d.group == -2 {
 			d.whole = d.whole && !anyGroup(cells[i:j])
@@ -176,13 +185,13 @@ func anyGroup(cells []series.Cell) bool {
 	return false
 }
 
-// queueDays adds the aggregates of the days that are stored and notes those that are not.
-func (c *reader) queueDays(b *pgx.Batch, whole []plannedDay, missing *[]plannedDay) {
-	if len(whole) == 0 {
+// queueDays asks the aggregates that are still to be read.
+func (c *reader) queueDays(b *pgx.Batch) {
+	if len(c.whole) == 0 {
 		return
 	}
 	fine := []time.Time{}
-	for _, d := range whole {
+	for _, d := range c.whole {
 		if d.fine {
 			fine = append(fine, d.From)
 		}
@@ -190,35 +199,52 @@ func (c *reader) queueDays(b *pgx.Batch, whole []plannedDay, missing *[]plannedD
 	b.Queue(`
 		select starts_at, ends_at, case when starts_at = any($5) then data else hours end from sample_day
 		where client_id = $1 and series_id = $2 and starts_at between $3 and $4 order by starts_at`,
-		c.facts.Series.ClientID, c.facts.Series.ID, whole[0].From, whole[len(whole)-1].From, fine).
-		Query(func(rows pgx.Rows) error {
-			var kept series.Span
-			var data borrowedBytes
-			var tallies [series.QuartersPerDay]series.Tally
-			for rows.Next() {
-				if err := rows.Scan(&kept.From, &kept.To, &data); err != nil {
-					return err
-				}
-				for len(whole) > 0 && whole[0].From.Before(kept.From) {
-					*missing, whole = append(*missing, whole[0]), whole[1:]
-				}
-				if len(whole) == 0 || whole[0].Span != kept { // not a day that is asked, or one of another zone
-					continue
-				}
-				c.daysRead++
-				parts := tallies[:series.HoursPerDay]
-				if whole[0].fine {
-					parts = tallies[:]
-				}
-				if err := levels.AddDay(data, parts, c.counts(whole[0])); err != nil {
-					return fmt.Errorf("aggregate of %s: %w", kept.From.Format(time.RFC3339), err)
-				}
-				c.addParts(whole[0], parts)
-				whole = whole[1:]
-			}
-			*missing = append(*missing, whole...)
-			return rows.Err()
-		})
+		c.facts.Series.ClientID, c.facts.Series.ID, c.whole[0].From, c.whole[len(c.whole)-1].From, fine).
+		Query(func(rows pgx.Rows) error { return c.takeDays(rows, c.whole) })
+}
+
+// takeAhead takes what it needs of the days in hours that begin within given instants, all of those there are.
+func (c *reader) takeAhead(rows pgx.Rows, within [2]time.Time) error {
+	ahead, rest := make([]plannedDay, 0, len(c.whole)), c.whole[:0]
+	for _, d := range c.whole {
+		if d.fine || d.From.Before(within[0]) || d.From.After(within[1]) {
+			rest = append(rest, d)
+		} else {
+			ahead = append(ahead, d)
+		}
+	}
+	c.whole = rest
+	return c.takeDays(rows, ahead)
+}
+
+// takeDays adds the days that are wanted of stored ones, both in their order, and notes those that are missing.
+func (c *reader) takeDays(rows pgx.Rows, wanted []plannedDay) error {
+	var kept series.Span
+	var data borrowedBytes
+	var tallies [series.QuartersPerDay]series.Tally
+	for rows.Next() {
+		if err := rows.Scan(&kept.From, &kept.To, &data); err != nil {
+			return err
+		}
+		for len(wanted) > 0 && wanted[0].From.Before(kept.From) {
+			c.missing, wanted = append(c.missing, wanted[0]), wanted[1:]
+		}
+		if len(wanted) == 0 || wanted[0].Span != kept { // not a day that is asked, or one of another zone
+			continue
+		}
+		c.daysRead++
+		parts := tallies[:series.HoursPerDay]
+		if wanted[0].fine {
+			parts = tallies[:]
+		}
+		if err := levels.AddDay(data, parts, c.counts(wanted[0])); err != nil {
+			return fmt.Errorf("aggregate of %s: %w", kept.From.Format(time.RFC3339), err)
+		}
+		c.addParts(wanted[0], parts)
+		wanted = wanted[1:]
+	}
+	c.missing = append(c.missing, wanted...)
+	return rows.Err()
 }
 
 func (c *reader) counts(d plannedDay) *series.Counts {
@@ -230,18 +256,19 @@ func (c *reader) counts(d plannedDay) *series.Counts {
 
 // addParts tallies the hours or the quarter hours of a whole day in its cells.
 func (c *reader) addParts(d plannedDay, parts []series.Tally) {
-	i, end := d.cells[0], d.cells[1]
-	length := series.LongestDay / time.Duration(len(parts))
+	cells, i := c.ask.Cells[:d.cells[1]], d.cells[0]
+	begin, first := d.From.UnixMicro(), c.facts.Content.Extent.From.UnixMicro()
+	length := series.LongestDay.Microseconds() / int64(len(parts))
 	for n := range parts {
 		if parts[n].Samples() == 0 {
 			continue
 		}
 		// Any instant of the part within the extent lies in its cell.
-		inside := later(d.From.Add(time.Duration(n)*length), c.facts.Content.Extent.From)
-		for i < end && !c.ask.Cells[i].To.After(inside) {
+		inside := max(begin+int64(n)*length, first)
+		for i < len(cells) && cells[i].To.UnixMicro() <= inside {
 			i++
 		}
-		if i < end && !c.ask.Cells[i].From.After(inside) {
+		if i < len(cells) && cells[i].From.UnixMicro() <= inside {
 			c.collector.AddTally(i, &parts[n])
 		}
 	}

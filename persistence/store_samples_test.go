@@ -51,13 +51,13 @@ func ok[T any](v T, err error) func(fataler) T {
 	}
 }
 
-func newSamplesBed(t *testing.T) *samplesBed {
+func newSamplesBed(t testing.TB) *samplesBed {
 	t.Helper()
 	return newSamplesBedIn(t, "Asia/Kathmandu") // at +05:45: its days begin within an hour of UTC
 }
 
 // newSamplesBedIn returns a bed whose days are those of a zone.
-func newSamplesBedIn(t *testing.T, zone string) *samplesBed {
+func newSamplesBedIn(t testing.TB, zone string) *samplesBed {
 	t.Helper()
 	b := &samplesBed{db: pgtest.New(t), ctx: access.With(t.Context(), access.Caller{All: true})}
 	b.store = ok(Open(b.ctx, b.db.App))(t)
@@ -95,8 +95,8 @@ func (b *samplesBed) collected(t fataler, h series.Series, ask series.Ask) (a se
 		if err != nil {
 			return err
 		}
-		c = &reader{conn: q, facts: f, ask: ask, now: b.store.stamp()}
-		a, err = c.answer(b.ctx)
+		c = newReader(f, ask, b.store.stamp())
+		a, err = c.answer(b.ctx, q)
 		return err
 	})
 	ok(0, err)(t)
@@ -233,7 +233,7 @@ func TestAnySendingOfSamples(t *testing.T) {
 			ask := anyAsk(t)
 			want := series.Collect(runs, interval, ask)
 			for _, h := range []series.Series{whole, cut, whole} { // the last with the aggregates that the first left
-				got := ok(b.store.CollectSeries(b.ctx, h.ID, func(series.Facts) (series.Ask, error) { return ask, nil }))(t)
+				got := ok(b.store.CollectSeries(b.ctx, h.ID, series.Span{}, func(series.Facts) (series.Ask, error) { return ask, nil }))(t)
 				if diff := cmp.Diff(want, got); diff != "" {
 					t.Fatalf("answer (-brute force +store):\n%s", diff)
 				}
@@ -498,7 +498,7 @@ func TestAggregatesNeverStale(t *testing.T) {
 	for range 2 {
 		go func() {
 			for range 20 {
-				if _, err := b.store.CollectSeries(b.ctx, h.ID, func(series.Facts) (series.Ask, error) { return ask, nil }); err != nil {
+				if _, err := b.store.CollectSeries(b.ctx, h.ID, series.Span{}, func(series.Facts) (series.Ask, error) { return ask, nil }); err != nil {
 					done <- err
 					return
 				}
@@ -529,7 +529,7 @@ func TestSpotReadingsAtMidnight(t *testing.T) {
 	midnight := t0.AddDate(0, 0, 1)
 	ask := series.Ask{Groups: 2, Cells: []series.Cell{{Span: series.Span{From: t0, To: midnight}}, {Span: series.Span{From: midnight, To: midnight.Add(time.Microsecond)}, Group: 1}}}
 	for range 2 {
-		got := ok(b.store.CollectSeries(b.ctx, h.ID, func(series.Facts) (series.Ask, error) { return ask, nil }))(t)
+		got := ok(b.store.CollectSeries(b.ctx, h.ID, series.Span{}, func(series.Facts) (series.Ask, error) { return ask, nil }))(t)
 		if diff := cmp.Diff(series.Collect(runs, 0, ask), got); diff != "" || got.Tallies[0].Count != 2 || got.Tallies[1].Count != 1 {
 			t.Errorf("answer (-brute force +store):\n%s", diff)
 		}
@@ -717,7 +717,7 @@ func TestLongSeries(t *testing.T) {
 			}
 			brute := series.Collect([]series.Run{run}, tt.interval, ask)
 			for range 2 {
-				got := ok(b.store.CollectSeries(b.ctx, h.ID, func(series.Facts) (series.Ask, error) { return ask, nil }))(t)
+				got := ok(b.store.CollectSeries(b.ctx, h.ID, series.Span{}, func(series.Facts) (series.Ask, error) { return ask, nil }))(t)
 				if diff := cmp.Diff(brute, got); diff != "" {
 					t.Fatalf("answer (-brute force +store):\n%s", diff)
 				}

@@ -109,5 +109,5 @@ func (b *samplesBed) superuser(t *testing.T) *pgx.Conn {
 func (b *samplesBed) collectAll(t fataler, h series.Series) series.Answer {
 	t.Helper()
 	ask := series.Ask{Cells: []series.Cell{{Span: series.Span{From: t0.AddDate(-1, 0, 0), To: t0.AddDate(10, 0, 0)}}}, Groups: 1}
-	return ok(b.store.CollectSeries(b.ctx, h.ID, func(series.Facts) (series.Ask, error) { return ask, nil }))(t)
+	return ok(b.store.CollectSeries(b.ctx, h.ID, series.Span{}, func(series.Facts) (series.Ask, error) { return ask, nil }))(t)
 }

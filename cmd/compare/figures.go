@@ -69,7 +69,7 @@ func totals(s series.Span) summary.Request {
 
 // collect asks the Store, with the planning and without the figures.
 func collect(ctx context.Context, from records, h series.Series, r summary.Request) (plan summary.Plan, a series.Answer, err error) {
-	a, err = from.CollectSeries(everyone(ctx), h.ID, func(f series.Facts) (series.Ask, error) {
+	a, err = from.CollectSeries(everyone(ctx), h.ID, series.Span{From: *r.From, To: *r.To}, func(f series.Facts) (series.Ask, error) {
 		q, _ := series.ParseQuantity(f.Series.Quantity)
 		h := summary.Header{SeriesID: f.Series.ID, Quantity: q, Interval: f.Series.Interval(), Extent: f.Content.Extent}
 		plan, err = summary.PlanFor(r, h)

@@ -74,7 +74,11 @@ func (s *sums) step(i int) scopeSum {
 
 // sum adds up the tallies of a.
 func (p *Plan) sum(a series.Answer) sums {
-	all := sums{steps: make([]series.Tally, p.steps())}
+	all := sums{steps: a.Tallies} // where each cell is a step
+	alone := p.cellsAreSteps()
+	if !alone {
+		all.steps = make([]series.Tally, p.steps())
+	}
 	all.total.slots = make([]series.Tally, len(p.slots))
 	if p.stepAsked != nil {
 		all.slots = make([]series.Tally, len(p.stepAsked))
@@ -88,11 +92,11 @@ func (p *Plan) sum(a series.Answer) sums {
 		if pl.usable {
 			all.usable += t.Samples()
 		}
-		if pl.step >= 0 {
+		if pl.step >= 0 && !alone {
 			all.steps[pl.step].Include(t)
-			if pl.slot >= 0 && all.slots != nil {
-				all.slots[int(pl.step)*len(p.slots)+int(pl.slot)].Include(t)
-			}
+		}
+		if pl.step >= 0 && pl.slot >= 0 && all.slots != nil {
+			all.slots[int(pl.step)*len(p.slots)+int(pl.slot)].Include(t)
 		}
 	}
 	switch len(a.Histograms) {
@@ -110,6 +114,16 @@ func (p *Plan) sum(a series.Answer) sums {
 		all.histograms = a.Histograms
 	}
 	return all
+}
+
+// cellsAreSteps reports whether the cells are the steps, one by one.
+func (p *Plan) cellsAreSteps() bool {
+	for i := range p.places {
+		if p.places[i].step != int32(i) {
+			return false
+		}
+	}
+	return len(p.places) == p.steps()
 }
 
 // coverage returns measured over asked time of a scope, nil for spot readings.

@@ -2,6 +2,7 @@ package summary
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -106,7 +107,7 @@ func plan(r Request, h Header, outranked []series.Span) (Plan, error) {
 	if h.Verdict != nil {
 		usable = spanTiles(h.Verdict.Usable, from)
 	}
-	p.cut(steps, slots, excluded, usable, spanTiles(outranked, from), within)
+	p.cut([...][]tile{ofSteps: steps, ofSlots: slots, ofExcluded: excluded, ofUsable: usable, ofOutranked: spanTiles(outranked, from), ofWithin: within})
 	return p, nil
 }
 
@@ -210,62 +211,97 @@ func slotsOf(set acoustic.PeriodSet) []slot {
 	return slots
 }
 
+// The tilings that [Plan.cut] walks.
+const (
+	ofSteps = iota
+	ofSlots
+	ofExcluded
+	ofUsable
+	ofOutranked
+	ofWithin
+	tilings
+)
+
+// walk goes over tilings of one span side by side.
+type walk struct {
+	rest [tilings][]tile
+	ids  [tilings]int32 // of the tiles under way
+	next [tilings]int64 // when the next ones begin
+}
+
+// enter goes on to the tile of a tiling that is under way at an instant.
+func (w *walk) enter(k int, at int64) {
+	w.next[k] = math.MaxInt64
+	for rest := w.rest[k]; len(rest) > 0; rest = rest[1:] {
+		if rest[0].at > at {
+			w.rest[k], w.next[k] = rest, rest[0].at
+			return
+		}
+		w.ids[k] = rest[0].id
+	}
+}
+
 // cut walks the tilings side by side, adds up what time is asked and writes the cells.
-func (p *Plan) cut(steps, slots, excluded, usable, outranked, within []tile) {
-	tilings := [...][]tile{steps, slots, excluded, usable, outranked, within}
-	var at [len(tilings)]int // index of the tile under way
+func (p *Plan) cut(tiles [tilings][]tile) {
+	w := walk{rest: tiles}
+	for k := range tilings {
+		w.enter(k, p.total.from)
+	}
 	extent := [2]int64{p.header.Extent.From.UnixMicro(), p.header.Extent.To.UnixMicro()}
 	p.setGroups()
-	p.Ask.Cells = make([]series.Cell, 0, max(len(steps), len(slots)))
+	p.Ask.Cells = make([]series.Cell, 0, max(len(tiles[ofSteps]), len(tiles[ofSlots])))
 	p.places = make([]place, 0, cap(p.Ask.Cells))
 
 	end := int64(-1) // of the last cell
 	for from := p.total.from; from < p.total.to; {
 		to := p.total.to
-		for k, tiles := range tilings {
-			for at[k]+1 < len(tiles) && tiles[at[k]+1].at <= from {
-				at[k]++
+		for k := range tilings {
+			if w.next[k] <= from {
+				w.enter(k, from)
 			}
-			if at[k]+1 < len(tiles) {
-				to = min(to, tiles[at[k]+1].at)
-			}
+			to = min(to, w.next[k])
 		}
-		if within[at[5]].id == 0 {
-			p.unasked += to - from
+		length := to - from
+		if w.ids[ofWithin] == 0 {
+			p.unasked += length
 			from = to
 			continue
 		}
-		pl := place{
-			step:      steps[at[0]].id,
-			slot:      slots[at[1]].id,
-			usable:    usable[at[3]].id == 1,
-			outranked: outranked[at[4]].id == 1,
-		}
+		pl := place{step: w.ids[ofSteps], slot: w.ids[ofSlots], usable: w.ids[ofUsable] == 1, outranked: w.ids[ofOutranked] == 1}
 		if pl.slot >= 0 {
-			p.total.asked[pl.slot] += to - from
+			p.total.asked[pl.slot] += length
 			if pl.step >= 0 && p.daily {
-				p.stepAsked[int(pl.step)*len(p.slots)+int(pl.slot)] += to - from
+				p.stepAsked[int(pl.step)*len(p.slots)+int(pl.slot)] += length
 			}
 		}
-		out := excluded[at[2]].id == 1
+		out := w.ids[ofExcluded] == 1
 		if out {
-			p.excluded += to - from
+			p.excluded += length
 		}
 		if a, b := max(from, extent[0]), min(to, extent[1]); a < b && !out && (pl.usable || !p.request.UsableOnly) {
-			if n := len(p.places); n > 0 && end == a && p.places[n-1] == pl {
-				p.Ask.Cells[n-1].To = time.UnixMicro(b).UTC()
-			} else {
-				begin := time.UnixMicro(a).UTC()
-				p.places = append(p.places, pl)
-				p.Ask.Cells = append(p.Ask.Cells, series.Cell{
-					Span:  series.Span{From: begin, To: begin.Add(time.Duration(b-a) * time.Microsecond)},
-					Group: p.groupOf(pl.step),
-				})
-			}
+			p.add(pl, a, b, end == a)
 			end = b
 		}
 		from = to
 	}
+}
+
+// add adds a cell from a to b, which goes on where the last one ended or begins anew.
+func (p *Plan) add(pl place, a, b int64, goesOn bool) {
+	length := time.Duration(b-a) * time.Microsecond
+	n := len(p.places) - 1
+	if goesOn && p.places[n] == pl {
+		p.Ask.Cells[n].To = p.Ask.Cells[n].To.Add(length)
+		return
+	}
+	cell := series.Cell{Group: p.groupOf(pl.step)}
+	if goesOn {
+		cell.From = p.Ask.Cells[n].To
+	} else {
+		cell.From = time.UnixMicro(a).UTC()
+	}
+	cell.To = cell.From.Add(length)
+	p.places, p.Ask.Cells = append(p.places, pl), append(p.Ask.Cells, cell)
 }
 
 // perStep reports whether steps have histograms of their own. That of the whole is then their sum.

@@ -72,9 +72,14 @@ func (r *reader) take(n uint64) []byte {
 }
 
 func (r *reader) uvarint() uint64 {
-	if len(r.b) > 0 && r.b[0] < 0x80 {
+	switch { // most take one byte or two
+	case len(r.b) > 0 && r.b[0] < 0x80:
 		x := uint64(r.b[0])
 		r.b = r.b[1:]
+		return x
+	case len(r.b) > 1 && r.b[1] < 0x80:
+		x := uint64(r.b[0]&0x7f) | uint64(r.b[1])<<7
+		r.b = r.b[2:]
 		return x
 	}
 	x, n := binary.Uvarint(r.b)
