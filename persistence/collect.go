@@ -119,7 +119,10 @@ func (s *Store) collect(ctx context.Context, c *collection, none func(conn) erro
 		c.queueAhead(first, now)
 	}
 	var fresh []madeDay
-	err = s.readAfter(ctx, first, func(q conn) error {
+	err = s.read(ctx, func(q conn) error {
+		if err := q.SendBatch(ctx, first).Close(); err != nil {
+			return err
+		}
 		if len(c.facts) == 0 {
 			return none(q)
 		}

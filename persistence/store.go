@@ -112,9 +112,96 @@ func (s *Store) write(ctx context.Context, f func(tx pgx.Tx) error) error {
 }
 
 // read runs f in a read-only transaction on one snapshot that sees the caller's clients.
+// No one waits for its end, which changes nothing.
 func (s *Store) read(ctx context.Context, f func(q conn) error) error {
-	return s.readAfter(ctx, &pgx.Batch{}, f)
+	if tx, ok := ctx.Value(txKey{}).(pgx.Tx); ok {
+		return f(tx)
+	}
+	c, err := s.pool.Acquire(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		go func() {
+			c.Exec(context.WithoutCancel(ctx), "commit") //nolint:errcheck // a connection that fails is not used again
+			c.Release()
+		}()
+	}()
+	return f(&reading{Conn: c})
 }
+
+// reading is a connection whose read-only transaction begins in the round trip of what is first asked, if that is a batch.
+type reading struct {
+	*pgxpool.Conn
+	begun bool
+}
+
+// opened returns b behind what begins the transaction, unless that has begun.
+func (r *reading) opened(ctx context.Context, b *pgx.Batch) *pgx.Batch {
+	if r.begun {
+		return b
+	}
+	r.begun = true
+	all := &pgx.Batch{}
+	all.Queue("begin isolation level repeatable read read only")
+	all.Queue(setVisible, visible(ctx))
+	all.QueuedQueries = append(all.QueuedQueries, b.QueuedQueries...)
+	return all
+}
+
+// SendBatch sends queries whose results their own functions take.
+func (r *reading) SendBatch(ctx context.Context, b *pgx.Batch) pgx.BatchResults {
+	return r.Conn.SendBatch(ctx, r.opened(ctx, b))
+}
+
+func (r *reading) begin(ctx context.Context) error {
+	if r.begun {
+		return nil
+	}
+	return r.SendBatch(ctx, &pgx.Batch{}).Close()
+}
+
+// Query asks one query.
+func (r *reading) Query(ctx context.Context, sql string, args ...any) (pgx.Rows, error) {
+	if err := r.begin(ctx); err != nil {
+		return failedRows{err: err}, err
+	}
+	return r.Conn.Query(ctx, sql, args...)
+}
+
+// QueryRow asks one query for one row.
+func (r *reading) QueryRow(ctx context.Context, sql string, args ...any) pgx.Row {
+	if err := r.begin(ctx); err != nil {
+		return failedRows{err: err}
+	}
+	return r.Conn.QueryRow(ctx, sql, args...)
+}
+
+// Exec runs a statement.
+func (r *reading) Exec(ctx context.Context, sql string, args ...any) (pgconn.CommandTag, error) {
+	if err := r.begin(ctx); err != nil {
+		return pgconn.CommandTag{}, err
+	}
+	return r.Conn.Exec(ctx, sql, args...)
+}
+
+// failedRows are no rows, as the transaction that should ask for them did not begin.
+type failedRows struct {
+	pgx.Rows
+	err error
+}
+
+// Close does nothing.
+func (f failedRows) Close() {}
+
+// Err returns the error.
+func (f failedRows) Err() error { return f.err }
+
+// Next reports no row.
+func (f failedRows) Next() bool { return false }
+
+// Scan returns the error.
+func (f failedRows) Scan(...any) error { return f.err }
 
 // ask runs one query that sees the caller's clients and gives its rows to f, in one round
 // trip: until the pipeline of a batch ends, what it holds is one transaction.
@@ -149,35 +236,6 @@ func (s *Store) askAll(ctx context.Context, queries *pgx.Batch) error {
 
 // setVisible makes the clients that its parameter lists visible, until the transaction ends.
 const setVisible = `select set_config('app.client_ids', $1, true)`
-
-// readAfter is read with what first asks before f, in the round trip that begins the
-// transaction. No one waits for its end, which changes nothing.
-func (s *Store) readAfter(ctx context.Context, first *pgx.Batch, f func(q conn) error) error {
-	if tx, ok := ctx.Value(txKey{}).(pgx.Tx); ok {
-		if err := tx.SendBatch(ctx, first).Close(); err != nil {
-			return err
-		}
-		return f(tx)
-	}
-	c, err := s.pool.Acquire(ctx)
-	if err != nil {
-		return err
-	}
-	defer func() {
-		go func() {
-			c.Exec(context.WithoutCancel(ctx), "commit") //nolint:errcheck // a connection that fails is not used again
-			c.Release()
-		}()
-	}()
-	b := &pgx.Batch{}
-	b.Queue("begin isolation level repeatable read read only")
-	b.Queue(setVisible, visible(ctx))
-	b.QueuedQueries = append(b.QueuedQueries, first.QueuedQueries...)
-	if err := c.SendBatch(ctx, b).Close(); err != nil {
-		return err
-	}
-	return f(c)
-}
 
 // seeing returns the statement that makes the caller's clients visible. Its
 // text holds nothing but parsed ids.

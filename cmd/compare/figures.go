@@ -117,14 +117,14 @@ func (b *bench) against(ctx context.Context, what string, s series.Span, times i
 // year measures the figures of the long series.
 func (b *bench) year(ctx context.Context) error {
 	return b.against(ctx, fmt.Sprintf("%d days: LAeq, extremes, 3 exceedance levels, %d-hour profile, Lden", b.sizes.days, 24*b.sizes.days),
-		b.whole(), 20, atLeast(2500))
+		b.whole(), 200, atLeast(2500))
 }
 
 // localDay measures the same figures of one day of the zone.
 func (b *bench) localDay(ctx context.Context) error {
 	from := start.AddDate(0, 0, b.sizes.days/2)
 	from = time.Date(from.Year(), from.Month(), from.Day()+1, 0, 0, 0, 0, zone)
-	return b.against(ctx, "one local day, the same figures", series.Span{From: from, To: from.AddDate(0, 0, 1)}, 50, atLeast(400))
+	return b.against(ctx, "one local day, the same figures", series.Span{From: from, To: from.AddDate(0, 0, 1)}, 500, atLeast(400))
 }
 
 // overHTTP measures what the service adds to the Store.
@@ -140,14 +140,14 @@ func (b *bench) overHTTP(ctx context.Context) error {
 		{"with the hourly profile, against the Store's own time for the same", "&step=1h", asked(b.whole()), atMost(12)},
 	} {
 		o, t, err := race(ctx, b.sizes.rounds,
-			mean(20, func(ctx context.Context) error {
+			mean(50, func(ctx context.Context) error {
 				r, err := http.NewRequestWithContext(ctx, http.MethodGet, path+m.query, nil)
 				if err == nil {
 					_, err = b.ask(r, http.StatusOK)
 				}
 				return err
 			}),
-			mean(20, func(ctx context.Context) error { _, _, err := collect(ctx, b.ours, b.long, m.request); return err }))
+			mean(50, func(ctx context.Context) error { _, _, err := collect(ctx, b.ours, b.long, m.request); return err }))
 		if err != nil {
 			return err
 		}
