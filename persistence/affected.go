@@ -2,7 +2,6 @@ package persistence
 
 import (
 	"context"
-	"maps"
 	"slices"
 	"time"
 
@@ -14,38 +13,48 @@ import (
 	"leveltrail/domain/survey"
 )
 
-// target is the instruments that a question is about.
-const target = `
-	with target as materialized (
-		select @instrument::uuid as id where @instrument is not null
-		union select instrument_id from certificate_version where id = @certificate and instrument_id is not null
-		union select instrument_id from certificate_version where laboratory_id = @laboratory and instrument_id is not null
-		union select instrument_id from certificate_version where @standard::text is not null and instrument_id is not null
-			and (reference_standards @> jsonb_build_array(jsonb_build_object('Certificate', @standard::text))
-				or reference_standards @> jsonb_build_array(jsonb_build_object('Description', @standard::text)))
-	)`
+// targetOf returns the instruments that a question is about, as the beginning of a statement
+// with the parameter @target.
+func targetOf(t calibration.Target) (statement string, parameter any) {
+	of := func(from string) string { return `with target as materialized (` + from + `)` }
+	const certified = `select distinct instrument_id as id from certificate_version where instrument_id is not null and `
+	switch {
+	case t.CertificateID != uuid.Nil:
+		return of(certified + `id = @target`), t.CertificateID
+	case t.LaboratoryID != uuid.Nil:
+		return of(certified + `laboratory_id = @target`), t.LaboratoryID
+	case t.ReferenceStandard != "":
+		return of(certified + `(reference_standards @> jsonb_build_array(jsonb_build_object('Certificate', @target::text))
+			or reference_standards @> jsonb_build_array(jsonb_build_object('Description', @target::text)))`), t.ReferenceStandard
+	}
+	return of(`select @target::uuid as id`), t.InstrumentID
+}
 
 // touched finds the surveys in which an instrument of the target was used: as a meter,
 // as a part fitted on one, or as a calibrator put on one within reach of its use.
 // What of them stands on the target is not decided here. It gathers them all before it
 // orders them; touchedInTurn looks at one survey after the other until the page is full,
-// which is quicker where many are touched.
-const touched = target + `, found as (
-		select u.survey_id from target join instrument_use u on u.instrument_id = target.id where ` + usedWithin + `
+// which is quicker where many are touched. Both go on behind the target; used says which
+// uses count.
+func touched(used string) string {
+	return `, found as (
+		select u.survey_id from target join instrument_use u on u.instrument_id = target.id where ` + used + `
 		union
 		select u.survey_id from target join component_version f on f.part_id = target.id
-		join instrument_use u on u.instrument_id = f.instrument_id and u.during && tstzrange(f.starts_at, f.ends_at) where ` + usedWithin + `
+		join instrument_use u on u.instrument_id = f.instrument_id and u.during && tstzrange(f.starts_at, f.ends_at) where ` + used + `
 		union
 		select u.survey_id from target join field_check_version k on k.calibrator_id = target.id
 		join instrument_use u on u.instrument_id = k.instrument_id
-			and lower(u.during) <= k.at + @reach::interval and upper(u.during) >= k.at - @reach::interval where ` + usedWithin + `
+			and lower(u.during) <= k.at + @reach::interval and upper(u.during) >= k.at - @reach::interval where ` + used + `
 	)
 	select survey.id from found join survey on survey.id = found.survey_id and survey.void_reason is null
 	where survey.id > @after order by 1 limit @limit`
+}
 
-const touchedInTurn = target + `
+func touchedInTurn(used string) string {
+	return `
 	select v.id from survey v cross join lateral (
-		select from instrument_use u where u.survey_id = v.id and ` + usedWithin + ` and (
+		select from instrument_use u where u.survey_id = v.id and ` + used + ` and (
 			u.instrument_id in (select id from target)
 			or exists (select from component_version f where f.instrument_id = u.instrument_id and f.part_id in (select id from target)
 				and u.during && tstzrange(f.starts_at, f.ends_at))
@@ -53,15 +62,27 @@ const touchedInTurn = target + `
 				and k.at between lower(u.during) - @reach::interval and upper(u.during) + @reach::interval))
 		limit 1) used
 	where v.id > @after and v.void_reason is null order by v.id limit @limit`
+}
+
+// usedWithin says which uses u count, those known within a span, and adds to args what it names.
+func usedWithin(from, to *time.Time, args pgx.StrictNamedArgs) string {
+	used := `u.recorded_at <= @known and (u.withdrawn_at is null or u.withdrawn_at > @known)`
+	if from != nil {
+		used += ` and upper(u.during) > @from`
+		args["from"] = *from
+	}
+	if to != nil {
+		used += ` and lower(u.during) < @to`
+		args["to"] = *to
+	}
+	return used
+}
 
 // many tells whether an instrument of the target was used, or put on a meter, more than a thousand times.
-const many = target + `
+const many = `
 	select count(*) > 1000 from (
 		(select from target join instrument_use u on u.instrument_id = target.id limit 1001)
 		union all (select from target join field_check_version k on k.calibrator_id = target.id limit 1001)) used`
-
-const usedWithin = `u.recorded_at <= @known and (u.withdrawn_at is null or u.withdrawn_at > @known)
-	and (@from::timestamptz is null or upper(u.during) > @from) and (@to::timestamptz is null or lower(u.during) < @to)`
 
 // TouchedSurveys returns a page of the surveys of the caller's clients in which an
 // instrument that t is about was used within a span, as known at an instant (nil: now),
@@ -81,33 +102,38 @@ func (s *Store) TouchedSurveys(
 }
 
 func touchedKnown(ctx context.Context, q conn, t calibration.Target, from, to *time.Time, at time.Time, p request.Page) ([]survey.Touched, error) {
-	profiles, err := profilesOf(ctx, q)
-	if err != nil {
-		return nil, err
-	}
-	var reach time.Duration // no field check lies further from what it is about
-	for _, r := range profiles {
-		reach = max(reach, r.CheckReach.Value)
-	}
-	args := pgx.StrictNamedArgs{
-		"instrument": orNull(t.InstrumentID), "certificate": orNull(t.CertificateID), "laboratory": orNull(t.LaboratoryID),
-		"standard": orNull(t.ReferenceStandard),
-	}
+	target, of := targetOf(t)
+	var editions []edition
 	var busy bool
-	if err := q.QueryRow(ctx, many, args).Scan(&busy); err != nil {
+	b := &pgx.Batch{}
+	b.Queue(genericPlans)
+	ruleProfiles.queueWhere(b, &editions, `true`)
+	b.Queue(target+many, pgx.StrictNamedArgs{"target": of}).QueryRow(func(row pgx.Row) error { return row.Scan(&busy) })
+	if err := q.SendBatch(ctx, b).Close(); err != nil {
 		return nil, err
 	}
+	args := pgx.StrictNamedArgs{"target": of, "reach": furthestReach(editions), "known": at, "after": p.After, "limit": p.Limit}
 	statement := touched
 	if busy {
 		statement = touchedInTurn
 	}
-	maps.Copy(args, pgx.StrictNamedArgs{"reach": reach, "known": at, "from": from, "to": to, "after": p.After, "limit": p.Limit})
-	rows, _ := q.Query(ctx, statement, args)
+	rows, _ := q.Query(ctx, target+statement(usedWithin(from, to, args)), args)
 	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
 	if err != nil {
 		return nil, err
 	}
 	return factsKnown(ctx, q, ids, at)
+}
+
+// furthestReach returns how far at most a field check lies from what it is about, by any rule profile.
+func furthestReach(added []edition) (reach time.Duration) {
+	for _, p := range calibration.BuiltIn() {
+		reach = max(reach, p.CheckReach.Value)
+	}
+	for _, e := range added {
+		reach = max(reach, e.profile().CheckReach.Value)
+	}
+	return reach
 }
 
 // withdrawalTouches enters in the journal each survey, of whichever client, that relied
@@ -154,13 +180,4 @@ func (s *Store) withdrawalTouches(ctx context.Context, tx pgx.Tx, st calibration
 	}
 	_, err = tx.Exec(ctx, seeing(ctx))
 	return err
-}
-
-// orNull returns v as a parameter of a statement, null where it is zero.
-func orNull[T comparable](v T) *T {
-	var none T
-	if v == none {
-		return nil
-	}
-	return &v
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
+	"leveltrail/domain/calibration"
 	"leveltrail/persistence/pgtest"
 )
 
@@ -52,12 +53,13 @@ func TestTouchedEitherWay(t *testing.T) {
 	for instrument := 1; instrument <= 6; instrument++ {
 		for _, span := range [][2]*time.Time{{nil, nil}, {at(40), at(50)}, {at(300), nil}} {
 			for _, known := range []*time.Time{at(1000), at(200)} {
+				target, of := targetOf(calibration.Target{InstrumentID: uuid.MustParse(fmt.Sprintf("00000000-0000-7000-8001-%012x", instrument))})
 				args := pgx.StrictNamedArgs{
-					"instrument": uuid.MustParse(fmt.Sprintf("00000000-0000-7000-8001-%012x", instrument)), "certificate": nil, "laboratory": nil, "standard": nil,
-					"reach": 36 * time.Hour, "known": known, "from": span[0], "to": span[1], "after": uuid.MustParse(fmt.Sprintf("00000000-0000-7000-8002-%012x", 30)), "limit": 60,
+					"target": of, "reach": 36 * time.Hour, "known": known, "after": uuid.MustParse(fmt.Sprintf("00000000-0000-7000-8002-%012x", 30)), "limit": 60,
 				}
+				used := usedWithin(span[0], span[1], args)
 				var ids [2][]uuid.UUID
-				for i, statement := range []string{touched, touchedInTurn} {
+				for i, statement := range []string{target + touched(used), target + touchedInTurn(used)} {
 					ok(0, b.store.read(b.ctx, func(q conn) (err error) {
 						rows, _ := q.Query(b.ctx, statement, args)
 						ids[i], err = pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])

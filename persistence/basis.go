@@ -62,7 +62,8 @@ const basisOfSurveys = `
 	cross join lateral (
 		select md5(string_agg(concat_ws(' ', series_id, extract(epoch from lower(during)), extract(epoch from upper(during)),
 			extract(epoch from withdrawn_at), live and upper(during) > $4), ',' order by series_id, during)) as digest
-		from instrument_use where instrument_id = any(s.meters) and during && tstzrange(s.starts_at, s.ends_at, '[]')) o`
+		from instrument_use where instrument_id = any(s.meters) and during && tstzrange(s.starts_at, s.ends_at, '[]')
+			and lower(during) <= s.ends_at and upper(during) >= s.starts_at) o`
 
 // bases returns the basis of each of the surveys.
 func (s *Store) bases(ctx context.Context, q conn, vs []survey.Survey) (map[uuid.UUID]survey.Basis, error) {

@@ -31,6 +31,7 @@ func calibrationKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time
 		laboratories []calibration.Laboratory
 	}
 	b := &pgx.Batch{}
+	b.Queue(genericPlans)
 	instruments.queueKnown(b, &of.instruments, at, `id = any($2)`, ids)
 	certificates.queueKnown(b, &of.certificates, at, `instrument_id = any($2)`, ids)
 	events.queueKnown(b, &of.events, at, `instrument_id = any($2)`, ids)

@@ -54,7 +54,7 @@ func queueOverlaps(b *pgx.Batch, overlaps *map[uuid.UUID][]calibration.Overlap, 
 				greatest(lower(m.during), lower(o.during)) + interval '1 microsecond')
 		from instrument_use m
 		join instrument_use o on o.instrument_id = m.instrument_id and o.channel = m.channel and o.series_id <> m.series_id
-			and o.during && m.during and lower(o.during) <= upper(m.during)
+			and o.during && m.during and lower(o.during) <= upper(m.during) and upper(o.during) >= lower(m.during)
 		where m.survey_id = any($1)
 			and (o.survey_id <> m.survey_id or
 				(select position_id from series where client_id = m.client_id and id = o.series_id) <>

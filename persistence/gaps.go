@@ -39,17 +39,16 @@ func (s *Store) CalibrationRecords(
 	return of, held, documented, err
 }
 
-const measured = `
-	select id from survey where id > @after and void_reason is null
-		and exists (select from instrument_use u where u.survey_id = survey.id and ` + usedWithin + `)
-	order by id limit @limit`
-
 // MeasuredSurveys returns a page of the surveys of the caller's clients for which an
 // instrument was used within a span (nil: no bound), with what their verdicts rest on.
 func (s *Store) MeasuredSurveys(ctx context.Context, from, to *time.Time, p request.Page) (all []survey.Touched, err error) {
 	now := s.stamp()
 	err = s.read(ctx, func(q conn) error {
-		rows, _ := q.Query(ctx, measured, pgx.StrictNamedArgs{"known": now, "from": from, "to": to, "after": p.After, "limit": p.Limit})
+		args := pgx.StrictNamedArgs{"known": now, "after": p.After, "limit": p.Limit}
+		rows, _ := q.Query(ctx, `
+			select id from survey where id > @after and void_reason is null
+				and exists (select from instrument_use u where u.survey_id = survey.id and `+usedWithin(from, to, args)+`)
+			order by id limit @limit`, args)
 		ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
 		if err != nil {
 			return err

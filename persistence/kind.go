@@ -157,6 +157,14 @@ func (k kind[T]) where(ctx context.Context, q conn, where string, args ...any) (
 	return recs, classify(err, k.table)
 }
 
+// queueWhere adds to b what [kind.where] asks; recs is set when b is sent.
+func (k kind[T]) queueWhere(b *pgx.Batch, recs *[]T, where string, args ...any) {
+	b.Queue(k.matching+where, args...).Query(func(rows pgx.Rows) (err error) {
+		*recs, err = pgx.CollectRows(rows, pgx.RowToStructByName[T])
+		return classify(err, k.table)
+	})
+}
+
 // known returns, of the records of which some version meets where, the version
 // known at the given instant: the latest recorded by then. Records first
 // recorded later are left out. where must be about columns that never change;

@@ -29,8 +29,5 @@ func queueAny[T any](b *pgx.Batch, k kind[T], ids []uuid.UUID, recs *[]T) {
 	if len(ids) == 0 {
 		return
 	}
-	b.Queue(k.matching+`id = any($1)`, ids).Query(func(rows pgx.Rows) (err error) {
-		*recs, err = pgx.CollectRows(rows, pgx.RowToStructByName[T])
-		return classify(err, k.table)
-	})
+	k.queueWhere(b, recs, `id = any($1)`, ids)
 }

@@ -65,6 +65,7 @@ func surveysKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) ([
 	const under = `(client_id, survey_id) in (select client_id, id from survey where id = any($2))`
 	var r surveyRows
 	b := &pgx.Batch{}
+	b.Queue(genericPlans)
 	surveys.queueKnown(b, &r.surveys, at, own, ids)
 	projects.queueKnown(b, &r.projects, at, `(client_id, id) in (select client_id, project_id from survey where id = any($2))`, ids)
 	seriesKind.queueKnown(b, &r.series, at, under, ids)
@@ -208,3 +209,6 @@ func dataOfImport(m survey.Import) (data []calibration.SeriesData) {
 	}
 	return data
 }
+
+// genericPlans has statements that look rows up by ids planned once, and not for each list of ids.
+const genericPlans = `set local plan_cache_mode = force_generic_plan`
