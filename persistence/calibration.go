@@ -21,31 +21,37 @@ type calibrationRows struct {
 	laboratories map[uuid.UUID][]calibration.Laboratory
 }
 
-// calibrationKnown returns what was known at an instant of the calibration of instruments.
-func calibrationKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) (r calibrationRows, err error) {
-	var of struct {
-		instruments  []calibration.Instrument
-		certificates []calibration.Certificate
-		events       []calibration.Event
-		statuses     []calibration.CertificateStatus
-		laboratories []calibration.Laboratory
-	}
-	b := &pgx.Batch{}
+// calibrationRead is calibrationRows as they are read.
+type calibrationRead struct {
+	instruments  []calibration.Instrument
+	certificates []calibration.Certificate
+	events       []calibration.Event
+	statuses     []calibration.CertificateStatus
+	laboratories []calibration.Laboratory
+}
+
+// queue asks what was known at an instant of the calibration of the instruments whose ids,
+// as a condition on $2, are those of a list.
+func (of *calibrationRead) queue(b *pgx.Batch, certificates kind[calibration.Certificate], at time.Time, ids string, list []uuid.UUID) {
 	b.Queue(genericPlans)
-	instruments.queueKnown(b, &of.instruments, at, `id = any($2)`, ids)
-	certificates.queueKnown(b, &of.certificates, at, `instrument_id = any($2)`, ids)
-	events.queueKnown(b, &of.events, at, `instrument_id = any($2)`, ids)
+	instruments.queueKnown(b, &of.instruments, at, `id `+ids, list)
+	certificates.queueKnown(b, &of.certificates, at, `instrument_id `+ids, list)
+	events.queueKnown(b, &of.events, at, `instrument_id `+ids, list)
 	certificateStatuses.queueKnown(b, &of.statuses, at,
-		`certificate_id in (select id from certificate_version where instrument_id = any($2))`, ids)
+		`certificate_id in (select id from certificate_version where instrument_id `+ids+`)`, list)
 	laboratories.queueKnown(b, &of.laboratories, at,
-		`id in (select laboratory_id from certificate_version where instrument_id = any($2))`, ids)
-	err = q.SendBatch(ctx, b).Close()
-	r.instruments = grouped(of.instruments, func(i calibration.Instrument) uuid.UUID { return i.ID })
-	r.certificates = grouped(of.certificates, func(c calibration.Certificate) uuid.UUID { return c.InstrumentID })
-	r.events = grouped(of.events, func(e calibration.Event) uuid.UUID { return e.InstrumentID })
-	r.statuses = grouped(of.statuses, func(s calibration.CertificateStatus) uuid.UUID { return s.CertificateID })
-	r.laboratories = grouped(of.laboratories, func(l calibration.Laboratory) uuid.UUID { return l.ID })
-	return r, err
+		`id in (select laboratory_id from certificate_version where instrument_id `+ids+`)`, list)
+}
+
+// rows groups what was read.
+func (of *calibrationRead) rows() calibrationRows {
+	return calibrationRows{
+		instruments:  grouped(of.instruments, func(i calibration.Instrument) uuid.UUID { return i.ID }),
+		certificates: grouped(of.certificates, func(c calibration.Certificate) uuid.UUID { return c.InstrumentID }),
+		events:       grouped(of.events, func(e calibration.Event) uuid.UUID { return e.InstrumentID }),
+		statuses:     grouped(of.statuses, func(s calibration.CertificateStatus) uuid.UUID { return s.CertificateID }),
+		laboratories: grouped(of.laboratories, func(l calibration.Laboratory) uuid.UUID { return l.ID }),
+	}
 }
 
 // past returns what an instrument went through.
@@ -57,23 +63,26 @@ func (r calibrationRows) past(instrument uuid.UUID) calibration.Past {
 	return h
 }
 
-// pastsKnown returns the instruments of the given ids that were known at an instant, with what
-// they and the parts fitted on them went through. Instruments and pasts are in one order, by ascending id.
-func pastsKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) (all []calibration.Instrument, pasts []calibration.Past, err error) {
-	fitted, err := fittedOn(ctx, q, at, ids)
-	if err != nil {
-		return nil, nil, err
-	}
-	own := distinct(ids)
-	for _, c := range fitted {
-		ids = append(ids, c.PartID)
-	}
-	known, err := calibrationKnown(ctx, q, distinct(ids), at)
-	if err != nil {
-		return nil, nil, err
-	}
-	onMeter := grouped(fitted, func(c calibration.Component) uuid.UUID { return c.InstrumentID })
-	for _, id := range own {
+// pastsRead are instruments with what they and the parts fitted on them went through, as they are read.
+type pastsRead struct {
+	ids    []uuid.UUID
+	fitted []calibration.Component
+	of     calibrationRead
+}
+
+// queue asks what was known at an instant of instruments and of the parts fitted on them.
+func (p *pastsRead) queue(b *pgx.Batch, certificates kind[calibration.Certificate], ids []uuid.UUID, at time.Time) {
+	p.ids = distinct(ids)
+	p.of.queue(b, certificates, at, `= any(array(
+		select unnest($2::uuid[]) union select part_id from component_version where instrument_id = any($2) and recorded_at <= $1))`, p.ids)
+	queueFitted(b, &p.fitted, at, `instrument_id = any($2)`, p.ids)
+}
+
+// pasts returns the instruments that were known, with what they went through, in one order, by ascending id.
+func (p *pastsRead) pasts() (all []calibration.Instrument, pasts []calibration.Past) {
+	known := p.of.rows()
+	onMeter := grouped(p.fitted, func(c calibration.Component) uuid.UUID { return c.InstrumentID })
+	for _, id := range p.ids {
 		if len(known.instruments[id]) == 0 {
 			continue
 		}
@@ -85,7 +94,7 @@ func pastsKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) (all
 		known.addTo(&f, concerned)
 		all, pasts = append(all, known.instruments[id][0]), append(pasts, calibration.PastOf(&f, id))
 	}
-	return all, pasts, nil
+	return all, pasts
 }
 
 // InstrumentLife returns what an instrument went through, the parts fitted on it, or
@@ -99,18 +108,20 @@ func (s *Store) InstrumentLife(
 		at = *asKnownAt
 	}
 	err = s.read(ctx, func(q conn) error {
-		known, pasts, err := pastsKnown(ctx, q, []uuid.UUID{id}, at)
-		if err != nil {
+		var of pastsRead
+		b := &pgx.Batch{}
+		of.queue(b, certificates, []uuid.UUID{id}, at)
+		components.queueKnown(b, &fits, at, `instrument_id = $2 or part_id = $2`, id)
+		fieldChecks.queueKnown(b, &checks, at, `instrument_id = $2 or calibrator_id = $2`, id)
+		if err := q.SendBatch(ctx, b).Close(); err != nil {
 			return err
 		}
+		known, pasts := of.pasts()
 		if len(known) == 0 {
 			return notFound("instrument")
 		}
 		h = pasts[0]
-		b := &pgx.Batch{}
-		components.queueKnown(b, &fits, at, `instrument_id = $2 or part_id = $2`, id)
-		fieldChecks.queueKnown(b, &checks, at, `instrument_id = $2 or calibrator_id = $2`, id)
-		return q.SendBatch(ctx, b).Close()
+		return nil
 	})
 	return h, fits, checks, err
 }
@@ -136,10 +147,44 @@ func (r calibrationRows) addTo(f *calibration.Facts, used []uuid.UUID) {
 // addCalibration adds to the facts of surveys what was known at an instant of the
 // calibration of the meters of their series and of the calibrators put on them.
 func addCalibration(ctx context.Context, q conn, all []knownSurvey, at time.Time) error {
-	checks, err := checksWithinReach(ctx, q, all, at)
-	if err != nil {
+	var r nearRows
+	b := &pgx.Batch{}
+	r.queue(b, all, at)
+	if err := q.SendBatch(ctx, b).Close(); err != nil {
 		return err
 	}
+	return addCalibrationNear(ctx, q, all, r, at)
+}
+
+// nearRows are what was done near the series of surveys, on whatever client's.
+type nearRows struct {
+	checks []calibration.FieldCheck // on their meters, within reach of them
+	fitted []calibration.Component  // on their meters and on the calibrators of those checks, and wherever else those parts were
+}
+
+// queue asks what was known at an instant.
+func (r *nearRows) queue(b *pgx.Batch, all []knownSurvey, at time.Time) {
+	var meters []uuid.UUID
+	var froms, tos []time.Time
+	for _, v := range all {
+		from, to := reachOf(v.Facts)
+		seen := map[uuid.UUID]bool{}
+		for _, u := range v.Facts.Series {
+			if !seen[u.InstrumentID] {
+				seen[u.InstrumentID] = true
+				meters, froms, tos = append(meters, u.InstrumentID), append(froms, from), append(tos, to)
+			}
+		}
+	}
+	const near = ` from unnest($2::uuid[], $3::timestamptz[], $4::timestamptz[]) w (meter, starts_at, ends_at)
+		join field_check_version v on v.instrument_id = w.meter and v.at between w.starts_at and w.ends_at`
+	b.Queue(genericPlans)
+	fieldChecks.queueKnown(b, &r.checks, at, `id in (select v.id`+near+`)`, meters, froms, tos)
+	queueFitted(b, &r.fitted, at, `(instrument_id = any($2) or instrument_id in (select v.calibrator_id`+near+`))`, meters, froms, tos)
+}
+
+func addCalibrationNear(ctx context.Context, q conn, all []knownSurvey, r nearRows, at time.Time) error {
+	checks := grouped(r.checks, func(c calibration.FieldCheck) uuid.UUID { return c.InstrumentID })
 	used := make([][]uuid.UUID, len(all)) // of each survey
 	for i := range all {
 		f := &all[i].Facts
@@ -156,12 +201,8 @@ func addCalibration(ctx context.Context, q conn, all []knownSurvey, at time.Time
 			}
 		}
 	}
-	fitted, err := fittedOn(ctx, q, at, distinct(slices.Concat(used...)))
-	if err != nil {
-		return err
-	}
-	onMeter := grouped(fitted, func(c calibration.Component) uuid.UUID { return c.InstrumentID })
-	ofPart := grouped(fitted, func(c calibration.Component) uuid.UUID { return c.PartID })
+	onMeter := grouped(r.fitted, func(c calibration.Component) uuid.UUID { return c.InstrumentID })
+	ofPart := grouped(r.fitted, func(c calibration.Component) uuid.UUID { return c.PartID })
 	for i := range all {
 		var parts []uuid.UUID
 		for _, id := range distinct(used[i]) {
@@ -176,10 +217,13 @@ func addCalibration(ctx context.Context, q conn, all []knownSurvey, at time.Time
 			}
 		}
 	}
-	rows, err := calibrationKnown(ctx, q, distinct(slices.Concat(used...)), at)
-	if err != nil {
+	var of calibrationRead
+	b := &pgx.Batch{}
+	of.queue(b, certificates, at, `= any($2)`, distinct(slices.Concat(used...)))
+	if err := q.SendBatch(ctx, b).Close(); err != nil {
 		return err
 	}
+	rows := of.rows()
 	for i := range all {
 		rows.addTo(&all[i].Facts, used[i])
 	}
@@ -201,27 +245,6 @@ func reachOf(f calibration.Facts) (from, to time.Time) {
 	}
 	reach := f.Profile.CheckReach.Value
 	return from.Add(-reach), to.Add(reach)
-}
-
-// checksWithinReach returns the field checks, as known at an instant, on the meters
-// of surveys within reach of their series, by meter.
-func checksWithinReach(ctx context.Context, q conn, all []knownSurvey, at time.Time) (map[uuid.UUID][]calibration.FieldCheck, error) {
-	var meters []uuid.UUID
-	var froms, tos []time.Time
-	for _, v := range all {
-		from, to := reachOf(v.Facts)
-		seen := map[uuid.UUID]bool{}
-		for _, u := range v.Facts.Series {
-			if !seen[u.InstrumentID] {
-				seen[u.InstrumentID] = true
-				meters, froms, tos = append(meters, u.InstrumentID), append(froms, from), append(tos, to)
-			}
-		}
-	}
-	found, err := fieldChecks.known(ctx, q, at, `id in (
-		select v.id from unnest($2::uuid[], $3::timestamptz[], $4::timestamptz[]) w (meter, starts_at, ends_at)
-		join field_check_version v on v.instrument_id = w.meter and v.at between w.starts_at and w.ends_at)`, meters, froms, tos)
-	return grouped(found, func(c calibration.FieldCheck) uuid.UUID { return c.InstrumentID }), err
 }
 
 // grouped returns rows by the id that of gives, each group in the order of rows.

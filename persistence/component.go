@@ -80,9 +80,8 @@ func (s *Store) ComponentVersions(ctx context.Context, id uuid.UUID) ([]calibrat
 	return versions(ctx, s, components, id)
 }
 
-// fittedOn returns, as known at an instant, the parts fitted on the given meters,
-// and wherever else those parts were fitted.
-func fittedOn(ctx context.Context, q conn, at time.Time, meters []uuid.UUID) ([]calibration.Component, error) {
-	return components.known(ctx, q, at,
-		`part_id in (select part_id from component_version where instrument_id = any($2) and recorded_at <= $1)`, meters)
+// queueFitted asks, as known at an instant, the parts fitted on the meters that a condition from $2 on
+// names, and wherever else those parts were fitted.
+func queueFitted(b *pgx.Batch, fitted *[]calibration.Component, at time.Time, meters string, args ...any) {
+	components.queueKnown(b, fitted, at, `part_id in (select part_id from component_version where `+meters+` and recorded_at <= $1)`, args...)
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 
 	"leveltrail/domain/calibration"
 	"leveltrail/domain/civil"
@@ -92,19 +93,27 @@ func (s *Store) MayFallDue(ctx context.Context, months map[calibration.Scope]int
 		now := s.stamp()
 		var ids []uuid.UUID
 		for n, more := 2*p.Limit, true; more && len(ids) < p.Limit; n *= 4 {
-			err := q.QueryRow(ctx, mayEnd, scopes, intervals, horizon, p.After, p.Limit, now, n).Scan(&more, &ids)
-			if err != nil {
+			b := &pgx.Batch{}
+			b.Queue(genericPlans)
+			b.Queue(mayEnd, scopes, intervals, horizon, p.After, p.Limit, now, n).QueryRow(func(row pgx.Row) error { return row.Scan(&more, &ids) })
+			if err := q.SendBatch(ctx, b).Close(); err != nil {
 				return err
 			}
 		}
 		if len(ids) == 0 && p.After != uuid.Nil {
 			return &fault.Error{Kind: fault.Conflict, Code: "list_changed", Message: "the list has changed since the page before: begin anew"}
 		}
-		known, pasts, err := pastsKnown(ctx, q, ids, now)
-		if err != nil {
+		var read pastsRead
+		var planning []survey.Survey
+		b := &pgx.Batch{}
+		read.queue(b, certificates.without("reference_standards", "results"), ids, now)
+		surveys.queueWhere(b, &planning, `planned is not null and void_reason is null and (ended_at is null or ended_at > $1)
+			and exists (select from jsonb_array_elements_text(planned -> 'Instruments') p where p::uuid = any($2))`, now, ids)
+		if err := q.SendBatch(ctx, b).Close(); err != nil {
 			return err
 		}
-		planned, err := plannedUse(ctx, q, ids, now)
+		known, pasts := read.pasts()
+		planned, err := plannedUse(ctx, q, planning)
 		if err != nil {
 			return err
 		}
@@ -119,12 +128,10 @@ func (s *Store) MayFallDue(ctx context.Context, months map[calibration.Scope]int
 	return all, err
 }
 
-// plannedUse returns, of each instrument, its use planned by the caller's clients' surveys that have not ended.
-func plannedUse(ctx context.Context, q conn, ids []uuid.UUID, now time.Time) (map[uuid.UUID][]calibration.Planned, error) {
-	found, err := surveys.where(ctx, q, `planned is not null and void_reason is null and (ended_at is null or ended_at > $1)
-		and exists (select from jsonb_array_elements_text(planned -> 'Instruments') p where p::uuid = any($2))`, now, ids)
-	if err != nil || len(found) == 0 {
-		return nil, err
+// plannedUse returns, of each instrument, its use planned by some surveys.
+func plannedUse(ctx context.Context, q conn, found []survey.Survey) (map[uuid.UUID][]calibration.Planned, error) {
+	if len(found) == 0 {
+		return nil, nil
 	}
 	projectIDs := make([]uuid.UUID, len(found))
 	for i, v := range found {

@@ -183,6 +183,18 @@ func (k kind[T]) queueKnown(b *pgx.Batch, recs *[]T, at time.Time, where string,
 	})
 }
 
+// without returns k reading empty lists in place of columns that hold lists in JSON.
+func (k kind[T]) without(columns ...string) kind[T] {
+	list := slices.Clone(k.columns)
+	for i, c := range list {
+		if slices.Contains(columns, c) {
+			list[i] = `'[]'::jsonb as ` + c
+		}
+	}
+	k.list = strings.Join(list, ", ")
+	return k
+}
+
 func (k kind[T]) knownStatement(where string) string {
 	return `
 		select distinct on (id) ` + k.list + ` from ` + k.table + `_version

@@ -32,10 +32,16 @@ type surveyedSeries struct {
 const keepAfter = 3600
 
 // queueTraits asks what is kept of the traits of the series of surveys.
-func queueTraits(b *pgx.Batch, traits *map[uuid.UUID]foundTraits, surveyIDs []uuid.UUID) {
+func queueTraits(b *pgx.Batch, traits *map[uuid.UUID]foundTraits, all []knownSurvey) {
+	var clients, ids []uuid.UUID
+	for i := range all {
+		for _, u := range all[i].Facts.Series {
+			clients, ids = append(clients, all[i].ClientID), append(ids, u.ID)
+		}
+	}
 	b.Queue(`
-		select series_id, found from series_trait
-		where (client_id, series_id) in (select client_id, id from series where survey_id = any($1))`, surveyIDs).
+		select t.series_id, t.found from unnest($1::uuid[], $2::uuid[]) w (client_id, series_id)
+		join series_trait t on (t.client_id, t.series_id) = (w.client_id, w.series_id)`, clients, ids).
 		Query(func(rows pgx.Rows) error {
 			of := map[uuid.UUID]foundTraits{}
 			var id uuid.UUID

@@ -74,7 +74,6 @@ func surveysKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) ([
 	people.queueKnown(b, &r.people, at, `true`)
 	ruleProfiles.queueKnown(b, &r.editions, at, `true`)
 	exclusions.queueKnown(b, &r.exclusions, at, `(client_id, series_id) in (select client_id, id from series where survey_id = any($2))`, ids)
-	queueTraits(b, &r.traits, ids)
 	queueUses(b, &r.stretches, at, ids)
 	queueOverlaps(b, &r.overlaps, at, ids)
 	if err := q.SendBatch(ctx, b).Close(); err != nil {
@@ -84,7 +83,15 @@ func surveysKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) ([
 	if err != nil {
 		return nil, err
 	}
-	if err := addTraits(ctx, q, all, r.traits); err != nil {
+	var traits map[uuid.UUID]foundTraits // by series, what is kept
+	var near nearRows
+	b = &pgx.Batch{}
+	queueTraits(b, &traits, all)
+	near.queue(b, all, at)
+	if err := q.SendBatch(ctx, b).Close(); err != nil {
+		return nil, err
+	}
+	if err := addTraits(ctx, q, all, traits); err != nil {
 		return nil, err
 	}
 	for i := range all {
@@ -92,7 +99,7 @@ func surveysKnown(ctx context.Context, q conn, ids []uuid.UUID, at time.Time) ([
 			return nil, err
 		}
 	}
-	return all, addCalibration(ctx, q, all, at)
+	return all, addCalibrationNear(ctx, q, all, near, at)
 }
 
 // surveyRows are the rows of several surveys that their verdicts rest on.
@@ -105,7 +112,6 @@ type surveyRows struct {
 	people       []calibration.Person
 	editions     []edition                           // of rule profiles, that the house added
 	exclusions   []series.Exclusion                  // removed ones too
-	traits       map[uuid.UUID]foundTraits           // by series, what is kept
 	stretches    map[uuid.UUID][]series.Span         // by series, in time order
 	overlaps     map[uuid.UUID][]calibration.Overlap // by series
 }
