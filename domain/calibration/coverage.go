@@ -37,7 +37,7 @@ const (
 )
 
 // includes reports whether day is covered.
-func (c Cover) includes(day civil.Date) bool { return !day.Before(c.From) && !day.After(c.Last) }
+func (c *Cover) includes(day civil.Date) bool { return !day.Before(c.From) && !day.After(c.Last) }
 
 // Past is what one instrument went through: all that its cover is reckoned from.
 type Past struct {

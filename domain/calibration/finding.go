@@ -3,7 +3,7 @@ package calibration
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"fmt"
+	"strconv"
 	"time"
 
 	"github.com/google/uuid"
@@ -105,7 +105,7 @@ type Finding struct {
 // keyOf returns the first 16 hex digits of the SHA-256 over rule, series, subject and the
 // subject's version, one a line.
 func keyOf(r Rule, seriesID uuid.UUID, s Subject) string {
-	sum := sha256.Sum256(fmt.Appendf(nil, "%s\n%s\n%s\n%s\n%d\n", r, seriesID, s.Type, s.ID, s.Version))
+	sum := sha256.Sum256([]byte(string(r) + "\n" + seriesID.String() + "\n" + s.Type + "\n" + s.ID.String() + "\n" + strconv.Itoa(s.Version) + "\n"))
 	return hex.EncodeToString(sum[:8])
 }
 

@@ -83,8 +83,13 @@ func (j *judge) daysFitted(meter, part Instrument) []civil.Date {
 }
 
 // governingOn returns the covers that hold on any of the days.
-func governingOn(covers []Cover, days []civil.Date) []Cover {
-	return slices.DeleteFunc(slices.Clone(covers), func(c Cover) bool { return !slices.ContainsFunc(days, c.includes) })
+func governingOn(covers []Cover, days []civil.Date) (governing []Cover) {
+	for i := range covers {
+		if slices.ContainsFunc(days, covers[i].includes) {
+			governing = append(governing, covers[i])
+		}
+	}
+	return governing
 }
 
 // fitted notes the days that c covers on which the meter had another microphone or

@@ -71,9 +71,10 @@ func (p RuleProfile) Months(k Kind) (months int, source string, ok bool) {
 // accepts reports whether the list holds the class of i.
 func accepts(list []Acceptance, i Instrument) bool {
 	got, ranked := classRank(i.Class)
+	standard := standardOf(i.Specification)
 	return slices.ContainsFunc(list, func(a Acceptance) bool {
 		want, ok := classRank(a.Class)
-		return a.Specification == standardOf(i.Specification) &&
+		return a.Specification == standard &&
 			(a.Class == "" || a.Class == i.Class || ok && ranked && got == want)
 	})
 }

@@ -239,19 +239,22 @@ func (c FieldCheck) row() row  { return row{c.ID, c.Version, c.RecordedAt} }
 
 // known returns of each record the latest version recorded at or before at, by ascending ID.
 func known[T any](versions []T, at time.Time, rowOf func(T) row) []T {
-	latest := map[uuid.UUID]T{}
+	if len(versions) == 0 {
+		return nil
+	}
+	rows := make([]T, 0, len(versions))
+	place := make(map[uuid.UUID]int, len(versions)) // in rows
 	for _, v := range versions {
 		r := rowOf(v)
 		if r.recordedAt.After(at) {
 			continue
 		}
-		if old, ok := latest[r.id]; !ok || rowOf(old).version < r.version {
-			latest[r.id] = v
+		if i, ok := place[r.id]; !ok {
+			place[r.id] = len(rows)
+			rows = append(rows, v)
+		} else if rowOf(rows[i]).version < r.version {
+			rows[i] = v
 		}
-	}
-	var rows []T
-	for _, v := range latest {
-		rows = append(rows, v)
 	}
 	slices.SortFunc(rows, func(a, b T) int {
 		x, y := rowOf(a).id, rowOf(b).id
