@@ -101,7 +101,7 @@ func (h assessmentHandlers) get(c *gin.Context) (SurveyAssessment, error) {
 		return SurveyAssessment{}, err
 	}
 	ctx := c.Request.Context()
-	v, project, err := h.surveyAndProject(ctx, id)
+	v, project, err := h.store.SurveyAndProject(ctx, id)
 	if err != nil {
 		return SurveyAssessment{}, err
 	}

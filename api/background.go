@@ -213,7 +213,7 @@ func (h backgroundHandlers) get(c *gin.Context) (SurveyBackground, error) {
 		return SurveyBackground{}, err
 	}
 	ctx := c.Request.Context()
-	v, project, err := h.surveyAndProject(ctx, id)
+	v, project, err := h.store.SurveyAndProject(ctx, id)
 	if err != nil {
 		return SurveyBackground{}, err
 	}

@@ -146,7 +146,7 @@ func (s *server) changes(ctx context.Context, sos []survey.SignOff) (map[uuid.UU
 // compare returns in what a survey differs from a sign-off of it, nil if in nothing.
 // sameFigures says that its figures differ only where its usable windows do.
 func (s *server) compare(ctx context.Context, so survey.SignOff, sameFigures bool) (*SignOffChanges, error) {
-	v, p, err := s.surveyAndProject(ctx, so.SurveyID)
+	v, p, err := s.store.SurveyAndProject(ctx, so.SurveyID)
 	if err != nil {
 		return nil, err
 	}

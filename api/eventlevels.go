@@ -82,7 +82,7 @@ func (h soundEventHandlers) levels(c *gin.Context) (SurveyEventLevels, error) {
 		return out, err
 	}
 	ctx := c.Request.Context()
-	v, project, err := h.surveyAndProject(ctx, out.SurveyID)
+	v, project, err := h.store.SurveyAndProject(ctx, out.SurveyID)
 	if err != nil {
 		return out, err
 	}

@@ -151,13 +151,10 @@ func (h importHandlers) known(ctx context.Context, surveyID uuid.UUID, o survey.
 	if surveyID == uuid.Nil {
 		return k, nil
 	}
-	if k.survey, err = h.store.Survey(ctx, surveyID); err != nil {
+	if k.survey, k.project, err = h.store.SurveyAndProject(ctx, surveyID); err != nil {
 		if fault.KindOf(err) == fault.NotFound {
 			err = unknown("survey_id", "survey")
 		}
-		return k, err
-	}
-	if k.project, err = h.store.Project(ctx, k.survey.ProjectID); err != nil {
 		return k, err
 	}
 	k.positions = []int{}

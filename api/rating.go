@@ -179,7 +179,7 @@ func (h ratingHandlers) rate(c *gin.Context) (RatingLevel, error) {
 		return RatingLevel{}, err
 	}
 	ctx := c.Request.Context()
-	v, project, err := h.surveyAndProject(ctx, id)
+	v, project, err := h.store.SurveyAndProject(ctx, id)
 	if err != nil {
 		return RatingLevel{}, err
 	}

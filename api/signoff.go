@@ -230,7 +230,7 @@ func (h signOffHandlers) create(c *gin.Context) (frozen, error) {
 	if err != nil {
 		return frozen{}, err
 	}
-	v, project, err := h.surveyAndProject(ctx, id)
+	v, project, err := h.store.SurveyAndProject(ctx, id)
 	if err != nil {
 		return frozen{}, err
 	}

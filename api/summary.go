@@ -1,7 +1,6 @@
 package api
 
 import (
-	"context"
 	"net/http"
 
 	"github.com/gin-gonic/gin"
@@ -120,11 +119,7 @@ func (h figureHandlers) ofSeries(c *gin.Context) (Summary, error) {
 		return Summary{}, err
 	}
 	ctx := c.Request.Context()
-	rec, _, err := h.store.Series(ctx, id)
-	if err != nil {
-		return Summary{}, err
-	}
-	v, project, err := h.surveyAndProject(ctx, rec.SurveyID)
+	v, project, err := h.store.SurveyOfSeries(ctx, id)
 	if err != nil {
 		return Summary{}, err
 	}
@@ -214,7 +209,7 @@ func (h figureHandlers) ofSurvey(c *gin.Context) (SurveySummary, error) {
 		return SurveySummary{}, err
 	}
 	ctx := c.Request.Context()
-	v, project, err := h.surveyAndProject(ctx, id)
+	v, project, err := h.store.SurveyAndProject(ctx, id)
 	if err != nil {
 		return SurveySummary{}, err
 	}
@@ -279,12 +274,4 @@ func positionSummaryOf(p *place, v survey.Survey) PositionSummary {
 		out.Uncertainty = &b
 	}
 	return out
-}
-
-func (s *server) surveyAndProject(ctx context.Context, surveyID uuid.UUID) (v survey.Survey, p survey.Project, err error) {
-	if v, err = s.store.Survey(ctx, surveyID); err != nil {
-		return v, p, err
-	}
-	p, err = s.store.Project(ctx, v.ProjectID)
-	return v, p, err
 }

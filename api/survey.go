@@ -18,6 +18,8 @@ import (
 type surveyStore interface {
 	CreateSurvey(ctx context.Context, v survey.Survey) (survey.Survey, error)
 	Survey(ctx context.Context, id uuid.UUID) (survey.Survey, error)
+	SurveyAndProject(ctx context.Context, id uuid.UUID) (survey.Survey, survey.Project, error)
+	SurveyOfSeries(ctx context.Context, seriesID uuid.UUID) (survey.Survey, survey.Project, error)
 	FirstSurvey(ctx context.Context, id uuid.UUID) (survey.Survey, error)
 	Measured(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]bool, error)
 	SurveyVersions(ctx context.Context, id uuid.UUID) ([]survey.Survey, error)

@@ -213,6 +213,32 @@ func (s *Store) Survey(ctx context.Context, id uuid.UUID) (survey.Survey, error)
 	return get(ctx, s, surveys, id)
 }
 
+// SurveyAndProject returns the survey of the given id and its project.
+func (s *Store) SurveyAndProject(ctx context.Context, id uuid.UUID) (survey.Survey, survey.Project, error) {
+	return s.surveyAndProject(ctx, `id = $1`, id, "survey")
+}
+
+// SurveyOfSeries returns the survey of a series and its project.
+func (s *Store) SurveyOfSeries(ctx context.Context, seriesID uuid.UUID) (survey.Survey, survey.Project, error) {
+	return s.surveyAndProject(ctx, `(client_id, id) in (select client_id, survey_id from series where id = $1)`, seriesID, "series")
+}
+
+// surveyAndProject returns the survey that where holds for with $1 an id, in one round trip; what names whose id it is.
+func (s *Store) surveyAndProject(ctx context.Context, where string, id uuid.UUID, what string) (v survey.Survey, p survey.Project, err error) {
+	var found []survey.Survey
+	var of []survey.Project
+	b := &pgx.Batch{}
+	surveys.queueWhere(b, &found, where, id)
+	projects.queueWhere(b, &of, `(client_id, id) in (select client_id, project_id from survey where `+where+`)`, id)
+	if err := s.askAll(ctx, b); err != nil {
+		return v, p, err
+	}
+	if len(found) == 0 || len(of) == 0 {
+		return v, p, notFound(what)
+	}
+	return found[0], of[0], nil
+}
+
 // Surveys returns a page of the surveys that f selects.
 func (s *Store) Surveys(ctx context.Context, f survey.Filter, p request.Page) ([]survey.Survey, error) {
 	return list(ctx, s, surveys, `
