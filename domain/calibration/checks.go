@@ -137,9 +137,12 @@ func (j *judge) used() (checks []FieldCheck) {
 }
 
 // calibrator returns the certificate that governs the calibrator of c on the day of the check.
-func (j *judge) calibrator(c FieldCheck) (Certificate, bool) {
+func (j *judge) calibrator(c FieldCheck) (*Certificate, bool) {
 	k, ok := coverOn(j.coversOf(c.CalibratorID, ScopeCalibrator), civil.DayOf(c.At, j.facts.Zone))
-	return k.Certificate, ok
+	if !ok {
+		return nil, false
+	}
+	return &k.Certificate, true
 }
 
 // missing notes that a segment has no check before, no check after, and returns
@@ -240,7 +243,7 @@ func (j *judge) counted(c FieldCheck) {
 			"The check at %s used %s dB at %g Hz, which %v of the %v does not state.",
 			j.clock(c.At), c.NominalDB, c.FrequencyHz, cert, calibrator)
 	}
-	if expected, ok := ExpectedLevel(c, cert); ok {
+	if expected, ok := ExpectedLevel(c, *cert); ok {
 		if d := difference(c.ExpectedDB) - difference(expected); d.exceeds(expectedTolerance) {
 			j.add(ExpectedLevelDiffers, SeverityRemark, aboutCheck(c), nil,
 				"At %s %s dB was expected; from %v it is %s dB.", j.clock(c.At), c.ExpectedDB, cert, expected)

@@ -69,7 +69,7 @@ func (h Past) covers(scope Scope, months int) []Cover {
 	governing := h.standing(scope)
 	covers := make([]Cover, len(governing))
 	for i, c := range governing {
-		k := Cover{Certificate: c, From: c.CalibratedOn, Due: c.CalibratedOn.AddMonths(months), EndedBy: EndedByInterval}
+		k := Cover{Certificate: *c, From: c.CalibratedOn, Due: c.CalibratedOn.AddMonths(months), EndedBy: EndedByInterval}
 		if !c.DueOverrideOn.IsZero() && c.DueOverrideOn.Before(k.Due) {
 			k.Due, k.EndedBy = c.DueOverrideOn, EndedByOverride
 		}
@@ -110,8 +110,10 @@ func (c *Cover) endBefore(day civil.Date, by string) bool {
 // Covering returns the certificate that governs on a day, never more than one.
 // It takes what [Covers] takes.
 func Covering(certificates []Certificate, scope Scope, day civil.Date, p RuleProfile) (Certificate, bool) {
-	c, ok := coverOn(Covers(certificates, scope, p), day)
-	return c.Certificate, ok
+	if c, ok := coverOn(Covers(certificates, scope, p), day); ok {
+		return c.Certificate, true
+	}
+	return Certificate{}, false
 }
 
 // EffectiveEnd returns [Past.EffectiveEnd] of an instrument to which nothing else happened.
@@ -147,28 +149,30 @@ func LocalDays(s series.Span, zone *time.Location) []civil.Date {
 	return days
 }
 
-func coverOn(covers []Cover, day civil.Date) (Cover, bool) {
-	if i := slices.IndexFunc(covers, func(c Cover) bool { return c.includes(day) }); i >= 0 {
-		return covers[i], true
+func coverOn(covers []Cover, day civil.Date) (*Cover, bool) {
+	for i := range covers {
+		if covers[i].includes(day) {
+			return &covers[i], true
+		}
 	}
-	return Cover{}, false
+	return nil, false
 }
 
 // standing returns the certificates that count within scope, by ascending day of
 // calibration. Void ones are among them, to be named as the reason of a gap.
-func (h Past) standing(scope Scope) []Certificate {
-	var s []Certificate
-	for _, c := range h.Certificates {
-		if c.State != Draft && slices.Contains(c.Scope, scope) && h.supersededBy(c) == uuid.Nil {
+func (h Past) standing(scope Scope) []*Certificate {
+	s := make([]*Certificate, 0, len(h.Certificates))
+	for i := range h.Certificates {
+		if c := &h.Certificates[i]; c.State != Draft && slices.Contains(c.Scope, scope) && h.supersededBy(c) == uuid.Nil {
 			s = append(s, c)
 		}
 	}
-	slices.SortFunc(s, func(a, b Certificate) int {
+	slices.SortFunc(s, func(a, b *Certificate) int {
 		return cmp.Or(a.CalibratedOn.Compare(b.CalibratedOn), falseLast(h.void(a), h.void(b)), cmp.Compare(a.Revision, b.Revision),
 			a.CreatedAt.Compare(b.CreatedAt), slices.Compare(a.ID[:], b.ID[:]))
 	})
 	// Of two calibrations that ended on one day the last in order governs.
-	var last []Certificate
+	last := s[:0]
 	for i, c := range s {
 		if i+1 == len(s) || s[i+1].CalibratedOn != c.CalibratedOn {
 			last = append(last, c)
@@ -190,9 +194,9 @@ func falseLast(a, b bool) int {
 // supersededBy returns the confirmed certificate that names c as the one it
 // replaces, or is a higher revision of it; zero if there is none. One that is
 // void replaces nothing.
-func (h Past) supersededBy(c Certificate) uuid.UUID {
-	for _, d := range h.Certificates {
-		if d.State != Draft && !h.void(d) && (d.ReplacesID == c.ID ||
+func (h Past) supersededBy(c *Certificate) uuid.UUID {
+	for i := range h.Certificates {
+		if d := &h.Certificates[i]; d.State != Draft && !h.void(d) && (d.ReplacesID == c.ID ||
 			d.LaboratoryID == c.LaboratoryID && d.Number == c.Number && d.Revision > c.Revision) {
 			return d.ID
 		}
@@ -201,7 +205,7 @@ func (h Past) supersededBy(c Certificate) uuid.UUID {
 }
 
 // status returns the latest entry of c's history. ok is false if it has none.
-func (h Past) status(c Certificate) (latest CertificateStatus, ok bool) {
+func (h Past) status(c *Certificate) (latest CertificateStatus, ok bool) {
 	for _, s := range h.Statuses {
 		if s.CertificateID == c.ID && (!ok || cmp.Or(s.RecordedAt.Compare(latest.RecordedAt), slices.Compare(s.ID[:], latest.ID[:])) > 0) {
 			latest, ok = s, true
@@ -211,13 +215,13 @@ func (h Past) status(c Certificate) (latest CertificateStatus, ok bool) {
 }
 
 // void reports whether c was withdrawn, or superseded, from its day of calibration on.
-func (h Past) void(c Certificate) bool {
+func (h Past) void(c *Certificate) bool {
 	s, ok := h.status(c)
 	return ok && s.Status != Active && !s.EffectiveFrom.After(c.CalibratedOn)
 }
 
 // begins returns the first day of c's calibration.
-func (c Certificate) begins() civil.Date {
+func (c *Certificate) begins() civil.Date {
 	if c.CalibratedFrom.IsZero() {
 		return c.CalibratedOn
 	}

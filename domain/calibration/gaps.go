@@ -66,7 +66,7 @@ func GapsOfRecords(instruments []Instrument, certificates []Certificate, documen
 			continue
 		}
 		note := func(k GapKind, format string, args ...any) {
-			gaps = append(gaps, Gap{Kind: k, Subject: aboutCertificate(c), Detail: fmt.Sprintf(format, args...)})
+			gaps = append(gaps, Gap{Kind: k, Subject: aboutCertificate(&c), Detail: fmt.Sprintf(format, args...)})
 		}
 		if !documented[c.ID] {
 			note(GapCertificateWithoutDocument, "No document of %v is kept.", c)

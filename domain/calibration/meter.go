@@ -83,10 +83,10 @@ func (j *judge) daysFitted(meter, part Instrument) []civil.Date {
 }
 
 // governingOn returns the covers that hold on any of the days.
-func governingOn(covers []Cover, days []civil.Date) (governing []Cover) {
+func governingOn(covers []Cover, days []civil.Date) (governing []*Cover) {
 	for i := range covers {
-		if slices.ContainsFunc(days, covers[i].includes) {
-			governing = append(governing, covers[i])
+		if c := &covers[i]; slices.ContainsFunc(days, c.includes) {
+			governing = append(governing, c)
 		}
 	}
 	return governing
@@ -94,8 +94,8 @@ func governingOn(covers []Cover, days []civil.Date) (governing []Cover) {
 
 // fitted notes the days that c covers on which the meter had another microphone or
 // preamplifier than when it was calibrated: the pair was never calibrated.
-func (j *judge) fitted(meter Instrument, c Cover) {
-	cert := c.Certificate
+func (j *judge) fitted(meter Instrument, c *Cover) {
+	cert := &c.Certificate
 	for _, k := range []Kind{Microphone, Preamplifier} {
 		for _, part := range j.parts(meter.ID, k, j.use.extent()) {
 			days := slices.DeleteFunc(j.daysFitted(meter, part), func(d civil.Date) bool { return !c.includes(d) })
@@ -136,7 +136,7 @@ func (j *judge) swapped(meter, part Instrument, day civil.Date) bool {
 }
 
 // partsNamed returns the serial numbers of the parts of a kind that c names.
-func (c Certificate) partsNamed(k Kind) (serials []string) {
+func (c *Certificate) partsNamed(k Kind) (serials []string) {
 	for _, p := range c.Parts {
 		if p.Kind == k {
 			serials = append(serials, strings.TrimSpace(p.SerialNumber))
@@ -163,7 +163,7 @@ func (j *judge) gaps(i Instrument, scope Scope, covers []Cover, days []civil.Dat
 		if l.rule == CalibrationLapsedDuring && first == j.days[0] {
 			l.rule = CalibrationLapsedBefore
 		}
-		about := aboutCertificate(l.certificate)
+		about := aboutCertificate(&l.certificate)
 		switch l.rule {
 		case NoCertificate:
 			about = aboutInstrument(i)
@@ -176,18 +176,19 @@ func (j *judge) gaps(i Instrument, scope Scope, covers []Cover, days []civil.Dat
 }
 
 // relied remarks on the certificates that governed i on the days, and returns them.
-func (j *judge) relied(i Instrument, covers []Cover, days []civil.Date) (governing []Certificate) {
-	for _, c := range covers {
+func (j *judge) relied(i Instrument, covers []Cover, days []civil.Date) (governing []*Certificate) {
+	for n := range covers {
+		c := &covers[n]
 		if last, ok := lastOf(days, c.includes); ok {
-			j.governing(i, c.Certificate, last)
-			governing = append(governing, c.Certificate)
+			j.governing(i, &c.Certificate, last)
+			governing = append(governing, &c.Certificate)
 		}
 	}
 	return governing
 }
 
 // governing remarks on a certificate that was relied on, last on day lastUse.
-func (j *judge) governing(i Instrument, c Certificate, lastUse civil.Date) {
+func (j *judge) governing(i Instrument, c *Certificate, lastUse civil.Date) {
 	about := aboutCertificate(c)
 	shown, how := c.IssuedOn, "issued"
 	if shown.IsZero() {
@@ -198,7 +199,8 @@ func (j *judge) governing(i Instrument, c Certificate, lastUse civil.Date) {
 			"The %v was calibrated on %v, before its use on %v, but its %v was %s only on %v.", i, c.CalibratedOn, lastUse, c, how, shown)
 	}
 	past := j.past(i.ID)
-	for _, old := range past.Certificates {
+	for n := range past.Certificates {
+		old := &past.Certificates[n]
 		if past.supersededBy(old) == c.ID {
 			j.add(CertificateSuperseded, SeverityInfo, aboutCertificate(old), nil,
 				"Of the %v, %v is superseded; %v is relied on.", i, old, c)
@@ -215,7 +217,7 @@ func (j *judge) governing(i Instrument, c Certificate, lastUse civil.Date) {
 
 // accredited reports whether c was made under accreditation: it says so, and
 // the recorded periods of its laboratory, if there are any, include its day.
-func (j *judge) accredited(c Certificate) bool {
+func (j *judge) accredited(c *Certificate) bool {
 	if !c.Accredited {
 		return false
 	}
@@ -228,7 +230,7 @@ func (j *judge) accredited(c Certificate) bool {
 }
 
 // meterResults remarks on what a meter's certificate does not show.
-func (j *judge) meterResults(meter Instrument, c Certificate) {
+func (j *judge) meterResults(meter Instrument, c *Certificate) {
 	if c.PatternEvidence == "none" {
 		j.add(PatternEvidenceMissing, SeverityRemark, aboutCertificate(c), nil,
 			"No public evidence of pattern approval is shown for the %v: %v makes no general statement of conformance.", meter, c)
@@ -279,15 +281,15 @@ func (j *judge) nextAsFound(i Instrument, covers []Cover, days []civil.Date, byD
 		}
 		switch {
 		case next.AsFound == Fail:
-			j.add(NextAsFoundFailed, SeverityUndetermined, aboutCertificate(next), window,
+			j.add(NextAsFoundFailed, SeverityUndetermined, aboutCertificate(&next), window,
 				"The %v was found out of limits on %v (%v%s): its use on %s, after the calibration of %v, is in doubt.",
 				i, next.begins(), next, next.worstAsFound(), dayRange(first, last), since)
 		case next.Adjusted:
-			j.add(NextAsFoundMissing, SeverityUndetermined, aboutCertificate(next), window,
+			j.add(NextAsFoundMissing, SeverityUndetermined, aboutCertificate(&next), window,
 				"The %v was adjusted on %v, and %v does not say how it was found: its use on %s is in doubt.",
 				i, next.CalibratedOn, next, dayRange(first, last))
 		default:
-			j.add(NextAsFoundMissing, SeverityRemark, aboutCertificate(next), nil,
+			j.add(NextAsFoundMissing, SeverityRemark, aboutCertificate(&next), nil,
 				"After its use on %s the %v was calibrated on %v, but %v does not say how it was found.",
 				dayRange(first, last), i, next.CalibratedOn, next)
 		}

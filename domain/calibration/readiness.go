@@ -194,14 +194,14 @@ func (r *readier) cover(i Instrument, fittedOn uuid.UUID, scope Scope, days []ci
 		if ok {
 			run.CertificateID = c.Certificate.ID
 			if printed := strings.TrimSpace(c.Certificate.ItemSerialNumber); !named[run.CertificateID] && printed != "" && printed != strings.TrimSpace(i.SerialNumber) {
-				r.owe(string(SerialNumberMismatch), aboutCertificate(c.Certificate), "Have the quality lead settle which instrument the certificate is of, or take another.",
+				r.owe(string(SerialNumberMismatch), aboutCertificate(&c.Certificate), "Have the quality lead settle which instrument the certificate is of, or take another.",
 					"The %v is covered by %v, which names serial number %s.", i, c.Certificate, printed)
 			}
 			named[run.CertificateID] = true
 			reason = nil
 		} else if l := lapseOn(covers, scope, d); reason == nil || !reason.sameCause(l) {
 			reason = &l
-			about := aboutCertificate(l.certificate)
+			about := aboutCertificate(&l.certificate)
 			switch l.rule {
 			case NoCertificate:
 				about = aboutInstrument(i)
