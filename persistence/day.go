@@ -96,6 +96,7 @@ func (c *reader) days() []plannedDay {
 		if covered < to && d.group >= 0 {
 			d.group = -2
 		}
+		d.whole = d.whole && !c.ask.Keep
 		if d.group == -2 {
 			d.whole = d.whole && !anyGroup(cells[i:j])
 			d.group = -1

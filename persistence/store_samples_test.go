@@ -181,7 +181,7 @@ func anyWhile(t *rapid.T, label string) time.Duration {
 
 // anyAsk draws disjoint cells in time order: of whole days, quarters or any microseconds, with and without histograms, some exclusions cut out.
 func anyAsk(t *rapid.T) series.Ask {
-	ask := series.Ask{Groups: rapid.IntRange(1, 12).Draw(t, "groups")}
+	ask := series.Ask{Groups: rapid.IntRange(1, 12).Draw(t, "groups"), Keep: rapid.IntRange(0, 4).Draw(t, "keep") == 0}
 	lengths := [][]time.Duration{
 		{24 * time.Hour}, {24 * time.Hour, 15 * time.Minute}, {15 * time.Minute, time.Hour, 8 * time.Hour}, {time.Hour, 61*time.Second + 7*time.Microsecond, time.Microsecond},
 	}[rapid.IntRange(0, 3).Draw(t, "lengths")]

@@ -42,11 +42,13 @@ const denseGroups = 8
 
 // NewCollector returns a Collector of ask for a series of the interval, zero for a spot series.
 func NewCollector(interval time.Duration, ask Ask) *Collector {
-	return &Collector{
-		interval: interval,
-		ask:      ask,
-		answer:   Answer{Tallies: make([]Tally, len(ask.Cells)), Histograms: make([]Histogram, ask.Groups)},
+	c := &Collector{interval: interval, ask: ask, answer: Answer{Histograms: make([]Histogram, ask.Groups)}}
+	if ask.Keep {
+		c.answer.Runs = make([][]Run, len(ask.Cells))
+	} else {
+		c.answer.Tallies = make([]Tally, len(ask.Cells))
 	}
+	return c
 }
 
 // Add collects the samples of r. It keeps nothing of r.
@@ -65,9 +67,43 @@ func (c *Collector) Add(r Run) {
 		if from >= to {
 			continue
 		}
-		c.addTo(i, r.Levels[from:to])
+		if c.ask.Keep {
+			c.keep(i, Run{r.Start.Add(time.Duration(from) * c.interval), r.Levels[from:to]})
+		} else {
+			c.addTo(i, r.Levels[from:to])
+		}
 		from = to
 	}
+}
+
+// keep collects a copy of r, which lies in one cell.
+func (c *Collector) keep(cell int, r Run) {
+	runs := c.answer.Runs[cell]
+	if last := len(runs) - 1; last >= 0 && runs[last].adjoins(r, c.interval) {
+		runs[last].Levels = append(runs[last].Levels, r.Levels...)
+		return
+	}
+	c.answer.Runs[cell] = append(runs, Run{r.Start, slices.Clone(r.Levels)})
+}
+
+// adjoins reports whether s begins where r ends.
+func (r Run) adjoins(s Run, interval time.Duration) bool {
+	return interval > 0 && r.Start.Add(time.Duration(len(r.Levels))*interval).Equal(s.Start)
+}
+
+// Joined puts runs into time order, in place, and joins those that adjoin. It keeps their
+// levels as they are.
+func Joined(runs []Run, interval time.Duration) []Run {
+	slices.SortFunc(runs, func(a, b Run) int { return a.Start.Compare(b.Start) })
+	joined := runs[:0]
+	for _, r := range runs {
+		if n := len(joined); n > 0 && joined[n-1].adjoins(r, interval) {
+			joined[n-1].Levels = append(joined[n-1].Levels, r.Levels...)
+		} else {
+			joined = append(joined, Run{r.Start, slices.Clip(r.Levels)})
+		}
+	}
+	return joined
 }
 
 // addTo collects the samples of one cell.
@@ -126,6 +162,9 @@ func (c *Collector) Answer() Answer {
 		spareCounts.Put(d.Counts)
 	}
 	c.dense = nil
+	for i, runs := range c.answer.Runs {
+		c.answer.Runs[i] = Joined(runs, c.interval)
+	}
 	return c.answer
 }
 

@@ -33,6 +33,7 @@ type Span struct{ From, To time.Time }
 type Ask struct {
 	Cells  []Cell // in time order, disjoint
 	Groups int    // how many histograms are wanted
+	Keep   bool   // the samples themselves are wanted, and nothing is tallied
 }
 
 // Cell is a span that is tallied by itself.
@@ -45,6 +46,7 @@ type Cell struct {
 type Answer struct {
 	Tallies    []Tally     // one for each cell of the Ask, in its order
 	Histograms []Histogram // one for each group
+	Runs       [][]Run     // where they are kept, the samples of each cell in place of its tally, in time order, as few runs as they make
 }
 
 // Within returns the part of r whose samples begin within the span. ok is false if there is none.

@@ -229,7 +229,7 @@ func TestSplit(t *testing.T) {
 
 // anyAsk draws disjoint cells in time order that cut through samples and share groups.
 func anyAsk(t *rapid.T) series.Ask {
-	ask := series.Ask{Groups: rapid.IntRange(1, 20).Draw(t, "groups")}
+	ask := series.Ask{Groups: rapid.IntRange(1, 20).Draw(t, "groups"), Keep: rapid.IntRange(0, 3).Draw(t, "keep") == 0}
 	at := midnight.Add(-stretch(t, "before"))
 	for range rapid.IntRange(0, 40).Draw(t, "cells") {
 		from := at
@@ -245,15 +245,31 @@ func anyAsk(t *rapid.T) series.Ask {
 	return ask
 }
 
+// withSample adds a sample that comes after those of runs.
+func withSample(runs []series.Run, at time.Time, l acoustic.Level, interval time.Duration) []series.Run {
+	if n := len(runs) - 1; n >= 0 && interval > 0 && runs[n].Start.Add(time.Duration(len(runs[n].Levels))*interval).Equal(at) {
+		runs[n].Levels = append(runs[n].Levels, l)
+		return runs
+	}
+	return append(runs, series.Run{Start: at, Levels: []acoustic.Level{l}})
+}
+
 // Collect gives, in any order of the runs, what adding sample by sample gives.
 func TestCollectBruteForce(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		interval := rapid.SampledFrom(intervals[:4]).Draw(t, "interval")
 		runs, ask := anyRuns(t, interval), anyAsk(t)
 		want := series.Answer{Tallies: make([]series.Tally, len(ask.Cells)), Histograms: make([]series.Histogram, ask.Groups)}
+		if ask.Keep {
+			want.Tallies, want.Runs = nil, make([][]series.Run, len(ask.Cells))
+		}
 		for _, s := range samplesOf(runs, interval) {
 			for i, c := range ask.Cells {
 				if s.at.Before(c.From) || !s.at.Before(c.To) {
+					continue
+				}
+				if ask.Keep {
+					want.Runs[i] = withSample(want.Runs[i], s.at, s.level, interval)
 					continue
 				}
 				want.Tallies[i].Add(s.level)

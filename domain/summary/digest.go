@@ -74,9 +74,19 @@ func (d *Digest) Series(f series.Facts, asks []series.Ask, answers []series.Answ
 	}
 }
 
-// answer adds the cells of an ask with their tallies, empty ones left out, and the histograms.
+// answer adds the cells of an ask with their tallies, empty ones left out, or with their samples, and the histograms.
 func (d *Digest) answer(ask *series.Ask, a *series.Answer) {
-	d.number(int64(len(a.Tallies)), int64(len(a.Histograms)))
+	d.number(int64(len(a.Tallies)), int64(len(a.Histograms)), int64(len(a.Runs)))
+	for i, runs := range a.Runs {
+		d.number(ask.Cells[i].From.UnixMicro(), ask.Cells[i].To.UnixMicro(), int64(len(runs)))
+		for _, r := range runs {
+			d.number(r.Start.UnixMicro(), int64(len(r.Levels)))
+			for _, l := range r.Levels {
+				d.b = binary.AppendVarint(d.b, int64(l))
+			}
+			d.spill()
+		}
+	}
 	last := int64(0)
 	for i := range a.Tallies {
 		t := &a.Tallies[i]

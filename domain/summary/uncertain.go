@@ -24,9 +24,9 @@ type Doubt struct {
 	Ask series.Ask
 
 	plan       *Plan
-	every      bool  // one cell for each sample
+	every      bool  // the samples themselves, of cells that each lie in one period
 	byDays     bool  // stretches are whole days, in which periods cannot be told apart
-	stretch    []int // of the cells of Ask
+	stretch    []int // of the cells of Ask, unless it is of every sample
 	period     []int // of the cells of Ask: index in the period set, -1 for none
 	stretches  int
 	unwanted   bool
@@ -62,23 +62,26 @@ func DoubtOf(p *Plan) Doubt {
 			spans, periods = append(spans, c.Span), append(periods, period)
 		}
 	}
-	d.every = asked/interval <= mostRead
+	if d.every = asked/interval <= mostRead; d.every {
+		d.Ask.Keep, d.period = true, periods
+		for _, s := range spans {
+			d.Ask.Cells = append(d.Ask.Cells, series.Cell{Span: s, Group: -1})
+		}
+		return d
+	}
 	ends := stretchEnds(series.Span{From: spans[0].From, To: spans[len(spans)-1].To}, p.request.Zone)
 	i := 0
 	for j, c := range spans {
 		for at := c.From; at.Before(c.To); {
-			end := at.Add(interval) // from the beginning of each cell, so that no sample is cut off
-			if !d.every {
-				for !ends(i).After(at) {
-					i++
-				}
-				end = ends(i)
+			for !ends(i).After(at) {
+				i++
 			}
+			end := ends(i)
 			if end.After(c.To) {
 				end = c.To
 			}
 			group := -1
-			if d.percentile && !d.every {
+			if d.percentile {
 				group = i
 			}
 			d.Ask.Cells = append(d.Ask.Cells, series.Cell{Span: series.Span{From: at, To: end}, Group: group})
@@ -87,7 +90,7 @@ func DoubtOf(p *Plan) Doubt {
 			at = end
 		}
 	}
-	if d.percentile && !d.every {
+	if d.percentile {
 		d.Ask.Groups = d.stretches
 	}
 	return d
@@ -129,7 +132,7 @@ func (d Doubt) Doubted(s *Summary, main, a series.Answer) {
 		}
 	}
 	if percentiles := d.plan.request.Percentiles; d.every {
-		d.ofSamples(d.runs(a, 0, len(a.Tallies), anyCell), percentiles, d.plan.form.names(percentiles), give)
+		d.ofSamples(d.runs(a, 0, len(a.Runs), anyCell), percentiles, d.plan.form.names(percentiles), give)
 	} else {
 		d.ofStretches(a, give)
 	}
@@ -174,29 +177,12 @@ func (d Doubt) ofSamples(
 
 // runs returns the samples of those of the cells from one to another that count, in time order.
 func (d Doubt) runs(a series.Answer, from, to int, counts func(cell int) bool) (runs []series.Run) {
-	interval := d.plan.header.Interval
-	var end time.Time
 	for i := from; i < to; i++ {
-		t := &a.Tallies[i]
-		if t.Samples() == 0 || !counts(i) {
-			continue
+		if counts(i) {
+			runs = append(runs, a.Runs[i]...)
 		}
-		l := t.Min
-		switch {
-		case t.Under > 0:
-			l = series.UnderRange
-		case t.Over > 0:
-			l = series.OverRange
-		}
-		at := d.Ask.Cells[i].From
-		if !at.Equal(end) {
-			runs = append(runs, series.Run{Start: at})
-		}
-		last := &runs[len(runs)-1]
-		last.Levels = append(last.Levels, l)
-		end = at.Add(interval)
 	}
-	return runs
+	return series.Joined(runs, d.plan.header.Interval)
 }
 
 // ofStretches makes uncertainties from aggregates. Of the gaps between samples they tell

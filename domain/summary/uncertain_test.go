@@ -46,8 +46,8 @@ func TestDoubtOfSamples(t *testing.T) {
 	l := newLog(t, "LAF", time.Second).addRun(noon, levels[:3000])
 	l.addRun(noon.Add(4000*time.Second), levels[4000:])
 	s, d := l.doubted(t, request(time.UTC))
-	if len(d.Ask.Cells) != 7200 || d.Ask.Groups != 0 {
-		t.Errorf("%d cells, %d groups; want a cell a second", len(d.Ask.Cells), d.Ask.Groups)
+	if !d.Ask.Keep || d.Ask.Groups != 0 {
+		t.Errorf("asked are %d groups, the samples themselves: %v; want those alone", d.Ask.Groups, d.Ask.Keep)
 	}
 	direct := uncertainty.NewStream(time.Second, true)
 	for _, r := range l.runs {

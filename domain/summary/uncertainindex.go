@@ -58,7 +58,7 @@ func (p *Plan) doubtIndices(indices []Figure, of func(period int) (sampling, who
 func (d Doubt) ofPeriod(main, a series.Answer, period int) (sampling, whole Estimated) {
 	switch {
 	case d.every:
-		return d.ofRuns(d.runs(a, 0, len(a.Tallies), func(cell int) bool { return d.period[cell] == period }))
+		return d.ofRuns(d.runs(a, 0, len(a.Runs), func(cell int) bool { return d.period[cell] == period }))
 	case d.byDays:
 		return d.ofDays(main, period)
 	}

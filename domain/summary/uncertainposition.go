@@ -290,7 +290,7 @@ func (d Doubt) ofMean(main, a series.Answer, period *int) (sampling, whole Estim
 	case period != nil:
 		return d.ofPeriod(main, a, *period)
 	case d.every:
-		return d.ofRuns(d.runs(a, 0, len(a.Tallies), anyCell))
+		return d.ofRuns(d.runs(a, 0, len(a.Runs), anyCell))
 	}
 	tallies := d.tallies(a)
 	return estimated(uncertainty.GapsAtMostOfTallies(tallies)), estimated(uncertainty.OfMean(tallies))

@@ -42,14 +42,12 @@ func StepDoubtOf(p *Plan) StepDoubt {
 	for _, c := range p.Ask.Cells {
 		asked += c.To.Sub(c.From)
 	}
-	unit := interval
-	d.doubt.every = asked/interval <= mostRead
-	if !d.doubt.every {
-		unit = stretchOf(p.request.Step, interval)
-		if n := asked / unit; n > mostStepStretches {
-			d.reason = fmt.Sprintf("the steps would be cut into %d stretches, at most %d are: ask for a shorter span or longer steps", n, mostStepStretches)
-			return d
-		}
+	unit := stretchOf(p.request.Step, interval)
+	if d.doubt.every = asked/interval <= mostRead; d.doubt.every {
+		d.doubt.Ask.Keep = true
+	} else if n := asked / unit; n > mostStepStretches {
+		d.reason = fmt.Sprintf("the steps would be cut into %d stretches, at most %d are: ask for a shorter span or longer steps", n, mostStepStretches)
+		return d
 	}
 	begun := 0 // steps
 	for j := 0; j < len(p.Ask.Cells); {
@@ -62,8 +60,7 @@ func StepDoubtOf(p *Plan) StepDoubt {
 		}
 		begin := time.UnixMicro(p.bounds[step]).UTC()
 		for at := span.From; at.Before(span.To); {
-			end := at.Add(unit) // from the beginning of each cell, so that no sample is cut off
-			n := 0
+			end, n := span.To, 0
 			if !d.doubt.every {
 				n = int(at.Sub(begin) / unit)
 				end = begin.Add(time.Duration(n+1) * unit)
