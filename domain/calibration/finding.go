@@ -109,11 +109,11 @@ func keyOf(r Rule, seriesID uuid.UUID, s Subject) string {
 	return hex.EncodeToString(sum[:8])
 }
 
-func aboutSeries(s SeriesUse) Subject        { return Subject{"series", s.ID, s.Version} }
-func aboutInstrument(i Instrument) Subject   { return Subject{"instrument", i.ID, i.Version} }
+func aboutSeries(s SeriesUse) Subject         { return Subject{"series", s.ID, s.Version} }
+func aboutInstrument(i Instrument) Subject    { return Subject{"instrument", i.ID, i.Version} }
 func aboutCertificate(c *Certificate) Subject { return Subject{"certificate", c.ID, c.Version} }
-func aboutEvent(e Event) Subject             { return Subject{"event", e.ID, e.Version} }
-func aboutCheck(c FieldCheck) Subject        { return Subject{"field_check", c.ID, c.Version} }
+func aboutEvent(e Event) Subject              { return Subject{"event", e.ID, e.Version} }
+func aboutCheck(c FieldCheck) Subject         { return Subject{"field_check", c.ID, c.Version} }
 
 // reference returns where rule r comes from, under profile p.
 func (p RuleProfile) reference(r Rule) string {

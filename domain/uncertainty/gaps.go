@@ -65,10 +65,18 @@ func (d *differences) places() float64 { return d.ones * d.ones / d.fourth }
 
 // Add takes the next reading of a run: a power ratio, or 1 and 0 for above a level and not.
 func (g *Gaps) Add(x float64) {
-	y := g.lasty
-	if x > 0 {
-		y = math.Log(x)
+	switch {
+	case x <= 0:
+		g.add(x, g.lasty)
+	case x == 1:
+		g.add(x, 0)
+	default:
+		g.add(x, math.Log(x))
 	}
+}
+
+// add is Add of a reading whose level in nepers is known; of none it is that of the reading before.
+func (g *Gaps) add(x, y float64) {
 	if g.n == 0 {
 		g.origin = y
 	}

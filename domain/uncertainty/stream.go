@@ -1,6 +1,7 @@
 package uncertainty
 
 import (
+	"math"
 	"time"
 
 	"leveltrail/domain/acoustic"
@@ -48,8 +49,12 @@ func (s *Stream) Add(r series.Run) {
 	}
 	s.end = r.Start.Add(time.Duration(len(r.Levels)) * s.interval)
 	for _, l := range r.Levels {
-		s.over = s.over || l == series.OverRange
-		s.gaps.Add(ratio(l))
+		if l == series.UnderRange || l == series.OverRange {
+			s.over = s.over || l == series.OverRange
+			s.gaps.Add(0)
+			continue
+		}
+		s.gaps.add(acoustic.EnergyOf(l).Ratio(), float64(l)*nepers)
 	}
 	for s.end.Sub(s.start) > mostStretches*s.length {
 		s.join()
@@ -88,13 +93,8 @@ func (s *Stream) join() {
 	s.tallies, s.levels = s.tallies[:half], s.levels[:half]
 }
 
-// ratio returns the power ratio of a sample; one under range has none.
-func ratio(l acoustic.Level) float64 {
-	if l == series.UnderRange || l == series.OverRange {
-		return 0
-	}
-	return acoustic.EnergyOf(l).Ratio()
-}
+// nepers is the natural logarithm of the power ratio of a hundredth of a decibel.
+const nepers = math.Ln10 / 1000
 
 // SamplingOfMean returns the sampling uncertainty of the energy mean.
 func (s *Stream) SamplingOfMean() (Estimate, string) {
