@@ -81,6 +81,10 @@ func (t Tally) Plus(u Tally) Tally {
 func (t *Tally) Include(u *Tally) {
 	switch {
 	case t.Count == 0:
+		if t.Under == 0 && t.Over == 0 {
+			*t = *u
+			return
+		}
 		t.Min, t.Max = u.Min, u.Max
 	case u.Count > 0:
 		t.Min, t.Max = min(t.Min, u.Min), max(t.Max, u.Max)

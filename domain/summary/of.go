@@ -85,9 +85,10 @@ func (p *Plan) sum(a series.Answer) sums {
 	}
 	for i := range a.Tallies {
 		t, pl := &a.Tallies[i], &p.places[i]
-		all.total.Include(t)
 		if pl.slot >= 0 {
 			all.total.slots[pl.slot].Include(t)
+		} else {
+			all.total.Include(t)
 		}
 		if pl.usable {
 			all.usable += t.Samples()
@@ -98,6 +99,9 @@ func (p *Plan) sum(a series.Answer) sums {
 		if pl.step >= 0 && pl.slot >= 0 && all.slots != nil {
 			all.slots[int(pl.step)*len(p.slots)+int(pl.slot)].Include(t)
 		}
+	}
+	for i := range all.total.slots {
+		all.total.Include(&all.total.slots[i])
 	}
 	switch len(a.Histograms) {
 	case 0:
