@@ -33,18 +33,24 @@ func TestAffectedSurveys(t *testing.T) {
 	certificate, laboratory := calibrators[0]["id"].(string), calibrators[0]["laboratory_id"].(string)
 	spare := s.create("/v1/instruments", with(aCalibrator, object{"serial_number": "K-2"}))
 	s.create("/v1/instruments/"+s.meter+"/field-checks", with(check(s.meter, spare, "2026-03-03T06:00:00+01:00", 93.9), object{"expected_db": 93.9}))
+	s.create("/v1/instruments/"+spare+"/certificates", with(aCertificate, object{
+		"number": "N-7", "calibrated_from": nil, "calibrated_on": "2026-06-02", "issued_on": nil, "due_override_on": nil,
+		"reference_standards": []any{object{"description": " Another standard ", "certificate": " REF-77"}},
+	}))
 	idle := s.create("/v1/instruments", with(aMeter, object{"serial_number": "M-2"}))
 
 	for query, want := range map[string][]string{
 		"instrument_id=" + s.meter:             {"J-1 relied_on meter"},
 		"instrument_id=" + s.calibrator:        {"J-1 relied_on before after"},
-		"instrument_id=" + spare:               {"J-1 touched not_used"}, // it has no certificate, and another check is nearer
+		"instrument_id=" + spare:               {"J-1 touched not_used"}, // it was not calibrated yet, and another check is nearer
 		"instrument_id=" + idle:                nil,
 		"certificate_id=" + s.meterCertificate: {"J-1 relied_on meter"},
 		"certificate_id=" + certificate:        {"J-1 relied_on before after"},
 		"laboratory_id=" + laboratory:          {"J-1 relied_on meter before after"},
 		"reference_standard=REF-9":             {"J-1 relied_on meter before after"},
 		"reference_standard=Invented+standard": {"J-1 relied_on meter before after"},
+		"reference_standard=Another+standard":  {"J-1 touched not_used"}, // what it was found then is about that use
+		"reference_standard=REF-77":            {"J-1 touched not_used"},
 		"reference_standard=another":           nil,
 		"certificate_id=" + series:             nil,
 

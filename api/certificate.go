@@ -76,7 +76,7 @@ func (in NewCertificate) certificate(c issued, kind calibration.Kind) issued {
 	}
 	for _, s := range in.ReferenceStandards {
 		c.ReferenceStandards = append(c.ReferenceStandards, calibration.ReferenceStandard{
-			Description: s.Description, Certificate: orZero(s.Certificate),
+			Description: strings.TrimSpace(s.Description), Certificate: strings.TrimSpace(orZero(s.Certificate)),
 		})
 	}
 	for _, r := range in.Results {
