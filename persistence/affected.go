@@ -31,8 +31,8 @@ func targetOf(t calibration.Target) (statement string, parameter any) {
 }
 
 // touched finds the surveys in which an instrument of the target was used: as a meter,
-// as a part fitted on one, or as a calibrator put on one within reach of its use.
-// What of them stands on the target is not decided here. It gathers them all before it
+// as a part fitted on one, or as a calibrator put on one within reach of its use, or while it
+// rested. What of them stands on the target is not decided here. It gathers them all before it
 // orders them; touchedInTurn looks at one survey after the other until the page is full,
 // which is quicker where many are touched. Both go on behind the target; used says which
 // uses count.
@@ -43,26 +43,36 @@ func touched(used string) string {
 		select u.survey_id from target join component_version f on f.part_id = target.id
 		join instrument_use u on u.instrument_id = f.instrument_id and u.during && tstzrange(f.starts_at, f.ends_at) where ` + used + `
 		union
-		select u.survey_id from target join field_check_version k on k.calibrator_id = target.id
-		join instrument_use u on u.instrument_id = k.instrument_id
-			and lower(u.during) <= k.at + @reach::interval and upper(u.during) >= k.at - @reach::interval where ` + used + `
+		select m.survey_id from (
+			select u.survey_id, u.instrument_id, min(lower(u.during)) as starts_at, max(upper(u.during)) as ends_at
+			from instrument_use u
+			where u.instrument_id in (select k.instrument_id from target join field_check_version k on k.calibrator_id = target.id) and ` + used + `
+			group by 1, 2) m
+		where exists (select from target join field_check_version k on k.calibrator_id = target.id and k.instrument_id = m.instrument_id
+			and k.at between m.starts_at - @reach::interval and m.ends_at + @reach::interval)
 	)
-	select survey.id from found join survey on survey.id = found.survey_id and survey.void_reason is null
-	where survey.id > @after order by 1 limit @limit`
+	select v.id from found join survey v on v.id = found.survey_id
+	where v.id > @after and ` + standing + ` order by 1 limit @limit`
 }
 
 func touchedInTurn(used string) string {
 	return `
 	select v.id from survey v cross join lateral (
-		select from instrument_use u where u.survey_id = v.id and ` + used + ` and (
-			u.instrument_id in (select id from target)
-			or exists (select from component_version f where f.instrument_id = u.instrument_id and f.part_id in (select id from target)
-				and u.during && tstzrange(f.starts_at, f.ends_at))
-			or exists (select from target join field_check_version k on k.calibrator_id = target.id and k.instrument_id = u.instrument_id
-				and k.at between lower(u.during) - @reach::interval and upper(u.during) + @reach::interval))
+		select from (
+			select u.instrument_id, min(lower(u.during)) as starts_at, max(upper(u.during)) as ends_at
+			from instrument_use u where u.survey_id = v.id and ` + used + ` group by 1) m
+		where m.instrument_id in (select id from target)
+			or exists (select from target join component_version f on f.part_id = target.id and f.instrument_id = m.instrument_id
+				join instrument_use u on u.survey_id = v.id and u.instrument_id = f.instrument_id and u.during && tstzrange(f.starts_at, f.ends_at) where ` + used + `)
+			or exists (select from target join field_check_version k on k.calibrator_id = target.id and k.instrument_id = m.instrument_id
+				and k.at between m.starts_at - @reach::interval and m.ends_at + @reach::interval)
 		limit 1) used
-	where v.id > @after and v.void_reason is null order by v.id limit @limit`
+	where v.id > @after and ` + standing + ` order by v.id limit @limit`
 }
+
+// standing says of a survey v that it was not known to be void. No survey is void and then is not.
+const standing = `(v.void_reason is null or not exists (
+	select from survey_version w where (w.client_id, w.id) = (v.client_id, v.id) and w.void_reason is not null and w.recorded_at <= @known))`
 
 // usedWithin says which uses u count, those known within a span, and adds to args what it names.
 func usedWithin(from, to *time.Time, args pgx.StrictNamedArgs) string {

@@ -43,8 +43,8 @@ type Via struct {
 // Affects returns the series of a survey that a target touches, by ascending ID.
 // A certificate of the target counts as it did before it was withdrawn: what relied on
 // it then is what a withdrawal is about. A certificate that governed no day touches a
-// series if it speaks about a day of its use: it would have covered it, or it is the
-// next calibration, whose as found is about all use since the one before.
+// series if it speaks about a day of its use: it lies within the certificate's interval, or
+// the calibration is the next, whose as found is about all use since the last good one.
 func Affects(f Facts, t Target) []Affected {
 	f.Statuses = slices.DeleteFunc(slices.Clone(f.Statuses), func(s CertificateStatus) bool {
 		i := slices.IndexFunc(f.Certificates, func(c Certificate) bool { return c.ID == s.CertificateID })
@@ -53,6 +53,9 @@ func Affects(f Facts, t Target) []Affected {
 	f = asKnown(f)
 	var all []Affected
 	for _, j := range judges(&f) {
+		if len(j.days) == 0 {
+			continue // nothing was measured yet
+		}
 		trace := j.trace()
 		a := Affected{SeriesID: j.use.ID}
 		note := func(r Relation, v Via) {
@@ -68,7 +71,7 @@ func Affects(f Facts, t Target) []Affected {
 		}
 		look := func(i InstrumentTrace, role string, days []civil.Date) {
 			relied := ReliedOn
-			if role == RoleNotUsed {
+			if role == RoleNotUsed || i.Instrument.Kind == FilterSet && !j.use.Bands {
 				relied = Touched
 			}
 			if t.InstrumentID != uuid.Nil && t.InstrumentID == i.Instrument.ID {
@@ -116,22 +119,18 @@ func (t Target) certified(c Certificate) bool {
 }
 
 // speaksAbout reports whether c is about the use of i on any of the days: within its
-// interval, or between the calibration before it and its own first day.
+// interval, or before its first day with no good calibration in between.
 func (j *judge) speaksAbout(i Instrument, c Certificate, days []civil.Date) bool {
 	for _, scope := range c.Scope {
-		covers := j.covers(i, scope)
-		due := Past{Certificates: []Certificate{c}}.covers(scope, 0)
-		if months, _, ok := j.facts.Profile.Months(i.Kind); ok {
-			due = Past{Certificates: []Certificate{c}}.covers(scope, months)
-		}
-		before := civil.Date{}
-		for _, k := range covers {
-			if k.From.Before(c.CalibratedOn) && !k.void {
-				before = k.From
+		own := Past{Certificates: []Certificate{c}}.covers(scope, j.months(i, scope))[0]
+		var since civil.Date // the last good calibration before it
+		for _, k := range j.covers(i, scope) {
+			if k.From.Before(c.CalibratedOn) && !k.void && k.EndedBy != EndedByAsLeft {
+				since = k.From
 			}
 		}
 		for _, d := range days {
-			if _, ok := coverOn(due, d); ok || !before.IsZero() && !d.Before(before) && !d.After(c.begins()) {
+			if !d.Before(own.From) && !d.After(own.Due) || !d.Before(since) && !d.After(c.begins()) {
 				return true
 			}
 		}

@@ -89,20 +89,15 @@ func (j *judge) parts(meter uuid.UUID, k Kind, s series.Span) []Instrument {
 	return found
 }
 
-// partsOn returns the parts of a kind fitted on a meter at some time of day at which
-// the series was in use; on a day without use, at any time of it.
+// partsOn returns the parts of a kind fitted on a meter at some time of day at which the series was in use.
 func (j *judge) partsOn(meter uuid.UUID, k Kind, day civil.Date) []Instrument {
-	whole := *j.daySpan(day, day)
 	var found []Instrument
-	for _, u := range common(j.use.Stretches, []series.Span{whole}) {
+	for _, u := range common(j.use.Stretches, []series.Span{*j.daySpan(day, day)}) {
 		for _, p := range j.parts(meter, k, u) {
 			if !slices.Contains(found, p) {
 				found = append(found, p)
 			}
 		}
-	}
-	if found == nil {
-		found = j.parts(meter, k, whole)
 	}
 	return found
 }

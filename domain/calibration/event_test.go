@@ -8,6 +8,7 @@ import (
 	"leveltrail/domain/acoustic"
 	"leveltrail/domain/calibration"
 	"leveltrail/domain/fault"
+	"leveltrail/domain/series"
 )
 
 func (w *world) happened(instrument uuid.UUID, k calibration.EventKind, on string, change ...func(*calibration.Event)) calibration.Event {
@@ -249,6 +250,18 @@ func TestSwappedMicrophone(t *testing.T) {
 		w.fitted(w.meter, own.ID, early, "")
 		w.calibrated(own.ID, "2022-01-10")
 		w.expect(expect{outcome: calibration.NotValid, findings: []string{"calibration_lapsed_before" + wholeDay}})
+	})
+	t.Run("its own certificate lapsed, fitted while nothing was measured", func(t *testing.T) {
+		w, own, _ := setup(t)
+		w.Series[0].Stretches = []series.Span{
+			{From: instant("2024-06-03T08:00:00Z"), To: instant("2024-06-03T10:00:00Z")}, {From: instant("2024-06-03T12:00:00Z"), To: instant("2024-06-03T18:00:00Z")},
+		}
+		w.fitted(w.meter, own.ID, "2024-06-03T10:00:00Z", "2024-06-03T12:00:00Z")
+		w.calibrated(own.ID, "2022-01-10")
+		w.expect(expect{outcome: calibration.Valid})
+		if parts := calibration.TraceOf(w.Facts).Series[0].Parts; parts != nil {
+			t.Errorf("the trace names %v; want no part", parts)
+		}
 	})
 	t.Run("damaged on the meter", func(t *testing.T) {
 		w, own, _ := setup(t)

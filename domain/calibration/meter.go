@@ -59,14 +59,19 @@ func (j *judge) cover(i Instrument, scope Scope, days []civil.Date) []Cover {
 	return covers
 }
 
-// covers returns the covers of i within scope. A part for whose kind the profile sets no interval has the meter's.
+// covers returns the covers of i within scope.
 func (j *judge) covers(i Instrument, scope Scope) []Cover {
+	return j.seen.coversOf(j.facts, i.ID, scope, j.months(i, scope))
+}
+
+// months returns the interval between calibrations of i within scope. A part for whose kind the profile sets none has the meter's.
+func (j *judge) months(i Instrument, scope Scope) int {
 	p := j.facts.Profile
 	months, _, ok := p.Months(scope.kind())
 	if !ok && i.Kind.isPart() {
 		months, _, _ = p.Months(j.instrument(j.use.InstrumentID).Kind)
 	}
-	return j.seen.coversOf(j.facts, i.ID, scope, months)
+	return months
 }
 
 // coversOf returns the covers of an instrument, not a part, within scope.

@@ -77,6 +77,9 @@ func (j *judge) trace() SeriesTrace {
 	for _, k := range partKinds {
 		for _, part := range j.parts(meter.ID, k, j.use.extent()) {
 			days := j.daysFitted(meter, part)
+			if len(days) == 0 {
+				continue // it sat there while nothing was measured
+			}
 			if k == FilterSet {
 				ownFilters = slices.DeleteFunc(slices.Clone(ownFilters), func(d civil.Date) bool { return slices.Contains(days, d) })
 			}
