@@ -18,13 +18,18 @@ func (s *Store) read(ctx context.Context, f func(q conn) error) error {
 	if err != nil {
 		return err
 	}
+	r := &reading{Conn: c}
 	defer func() {
+		if !r.begun {
+			c.Release()
+			return
+		}
 		go func() {
 			c.Exec(context.WithoutCancel(ctx), "commit") //nolint:errcheck // a connection that fails is not used again
 			c.Release()
 		}()
 	}()
-	return f(&reading{Conn: c})
+	return f(r)
 }
 
 // reading is a connection whose read-only transaction begins in the round trip of what is first asked, if that is a batch.
