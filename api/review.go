@@ -8,6 +8,7 @@ import (
 	"github.com/google/uuid"
 
 	"leveltrail/domain/access"
+	"leveltrail/domain/calibration"
 	"leveltrail/domain/survey"
 )
 
@@ -25,6 +26,13 @@ type Review struct {
 	Decision *string   `json:"decision" enums:"stands,sign_off_again"` // Null of an opened one
 	Reason   string    `json:"reason"`                                 // What fell; why it was decided so
 	By       string    `json:"by"`                                     // Name of the key
+	Remarks  []Remark  `json:"remarks"`                                // not_independent: who decided has measured
+}
+
+// Remark is something noted of a decision. It changes nothing of it.
+type Remark struct {
+	Rule   string `json:"rule"`   // What is noted, as in findings; further rules may appear
+	Detail string `json:"detail"` // For people
 }
 
 // Reviews is the history of a sign-off's reviews.
@@ -34,8 +42,13 @@ type Reviews struct {
 	Items     []Review  `json:"items"`      // Oldest first
 }
 
-func reviewOf(r survey.Review) Review {
-	return Review{r.ID, r.RecordedAt, r.Step, orNil(r.Decision), r.Reason, r.Author}
+// reviewOf returns the body of r, of a sign-off of a survey.
+func reviewOf(r survey.Review, of survey.Survey) Review {
+	out := Review{r.ID, r.RecordedAt, r.Step, orNil(r.Decision), r.Reason, r.Author, []Remark{}}
+	if r.NotIndependent(of.Operator) {
+		out.Remarks = append(out.Remarks, Remark{string(calibration.NotIndependent), r.Author + " measured and decided on the sign-off of the survey."})
+	}
+	return out
 }
 
 // reviewDue reports whether the newest entry of a history is an opened one.
@@ -53,13 +66,14 @@ func reviewDue(history []survey.Review) bool {
 //	@Router		/v1/sign-offs/{id}/review [get]
 func (h signOffHandlers) reviews(c *gin.Context) (Reviews, error) {
 	return readOne(c, func(ctx context.Context, id uuid.UUID) (Reviews, error) {
-		if _, err := h.store.SignOff(ctx, id); err != nil {
+		of, err := h.signedSurvey(ctx, id)
+		if err != nil {
 			return Reviews{}, err
 		}
 		all, err := h.store.ReviewsOf(ctx, []uuid.UUID{id})
 		out := Reviews{SignOffID: id, ReviewDue: reviewDue(all[id]), Items: []Review{}}
 		for _, r := range all[id] {
-			out.Items = append(out.Items, reviewOf(r))
+			out.Items = append(out.Items, reviewOf(r, of))
 		}
 		return out, err
 	}, func(r Reviews) Reviews { return r })
@@ -68,7 +82,7 @@ func (h signOffHandlers) reviews(c *gin.Context) (Reviews, error) {
 // review records what a person decided on a sign-off.
 //
 //	@Summary		Record the review of a sign-off
-//	@Description	Of one whose review is due. The sign-off itself never changes.
+//	@Description	Of one whose review is due. The sign-off itself never changes. Whoever measured and decides leaves the remark not_independent.
 //	@Tags			sign-offs
 //	@Accept			json
 //	@Param			id		path		string		true	"Sign-off"	format(uuid)
@@ -81,7 +95,8 @@ func (h signOffHandlers) review(c *gin.Context) (Review, error) {
 	if err != nil {
 		return Review{}, err
 	}
-	if _, err := h.store.SignOff(c.Request.Context(), id); err != nil {
+	of, err := h.signedSurvey(c.Request.Context(), id)
+	if err != nil {
 		return Review{}, err
 	}
 	r := survey.Review{SignOffID: id, Author: access.From(c.Request.Context()).Name}
@@ -94,5 +109,14 @@ func (h signOffHandlers) review(c *gin.Context) (Review, error) {
 		return Review{}, err
 	}
 	r, err = h.store.CloseReview(c.Request.Context(), r)
-	return reviewOf(r), err
+	return reviewOf(r, of), err
+}
+
+// signedSurvey returns the survey of a sign-off, as it is now.
+func (h signOffHandlers) signedSurvey(ctx context.Context, signOffID uuid.UUID) (survey.Survey, error) {
+	so, err := h.store.SignOff(ctx, signOffID)
+	if err != nil {
+		return survey.Survey{}, err
+	}
+	return h.store.Survey(ctx, so.SurveyID)
 }

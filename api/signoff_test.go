@@ -408,6 +408,35 @@ func TestReview(t *testing.T) {
 	if open() != 1 || !due() {
 		t.Error("what falls later opens no review")
 	}
+	// Whoever decides is not who measured: house value, see ISO/IEC 17025:2017 4.1.
+	v := s.must(200, "GET", "/v1/surveys/"+s.survey, nil)
+	s.must(200, "PATCH", "/v1/surveys/"+s.survey, object{"operator": " q.  nobody"}, "If-Match", v.header.Get("ETag"))
+	remarks := func() (rules []any) {
+		t.Helper()
+		for _, r := range s.must(200, "GET", path, nil).body["items"].([]any) {
+			for _, m := range r.(object)["remarks"].([]any) {
+				rules = append(rules, r.(object)["decision"], m.(object)["rule"])
+			}
+		}
+		return rules
+	}
+	again := qa.must(201, "POST", path, object{"decision": "sign_off_again", "reason": "Invented: a level moves"})
+	want := []any{object{"rule": "not_independent", "detail": "Q. Nobody measured and decided on the sign-off of the survey."}}
+	if diff := cmp.Diff(want, again.body["remarks"]); diff != "" {
+		t.Errorf("remarks of who measured (-want +got):\n%s", diff)
+	}
+	if diff := cmp.Diff([]any{"stands", "not_independent", "sign_off_again", "not_independent"}, remarks()); diff != "" {
+		t.Errorf("remarks of the history (-want +got):\n%s", diff)
+	}
+	v = s.must(200, "GET", "/v1/surveys/"+s.survey, nil)
+	s.must(200, "PATCH", "/v1/surveys/"+s.survey, object{"operator": "A. Nobody"}, "If-Match", v.header.Get("ETag"))
+	if got := remarks(); got != nil {
+		t.Errorf("remarks = %v where another measured; want none", got)
+	}
+	open()
+	if got := s.asRole("A. Nobody", "qa").must(201, "POST", path, object{"decision": "stands", "reason": "Invented"}).body["remarks"]; len(got.([]any)) != 1 {
+		t.Errorf("remarks = %v; want one", got)
+	}
 	seal(t, s.service)
 	var types []any
 	for _, e := range s.must(200, "GET", "/v1/audit?limit=1000", nil).items() {
@@ -415,7 +444,11 @@ func TestReview(t *testing.T) {
 			types = append(types, e["type"])
 		}
 	}
-	if diff := cmp.Diff([]any{"sign_off_review.opened", "sign_off_review.closed", "sign_off_review.opened"}, types); diff != "" {
+	want = []any{
+		"sign_off_review.opened", "sign_off_review.closed", "sign_off_review.opened", "sign_off_review.closed",
+		"sign_off_review.opened", "sign_off_review.closed",
+	}
+	if diff := cmp.Diff(want, types); diff != "" {
 		t.Errorf("journal (-want +got):\n%s", diff)
 	}
 	answered(t, object{"ok": true}, s.must(200, "GET", "/v1/audit/verification", nil))

@@ -68,7 +68,7 @@ func (j *judge) dispose() {
 		if j.findings[i].Severity = SeverityFail; d.Decision == Accept {
 			j.findings[i].Severity = SeverityRemark
 		}
-		if samePerson(d.By, j.facts.Operator) {
+		if SamePerson(d.By, j.facts.Operator) {
 			deciders = append(deciders, d)
 		}
 	}
@@ -76,7 +76,7 @@ func (j *judge) dispose() {
 		j.add(NotIndependent, SeverityRemark, Subject{"disposition", d.ID, d.Version}, nil,
 			"%s measured and decided on a finding of the survey.", d.By)
 	}
-	if samePerson(j.facts.Signatory, j.facts.Operator) {
+	if SamePerson(j.facts.Signatory, j.facts.Operator) {
 		j.add(NotIndependent, SeverityRemark, Subject{"survey", j.facts.SurveyID, j.facts.SurveyVersion}, nil,
 			"%s measured and signs off.", j.facts.Signatory)
 	}
@@ -92,8 +92,8 @@ func decisionOn(all []Disposition, key string) (latest Disposition, ok bool) {
 	return latest, ok
 }
 
-// samePerson reports whether two names, as people write them, are one; no name is nobody's.
-func samePerson(a, b string) bool {
+// SamePerson reports whether two names, as people write them, are one; no name is nobody's.
+func SamePerson(a, b string) bool {
 	a, b = strings.Join(strings.Fields(a), " "), strings.Join(strings.Fields(b), " ")
 	return a != "" && strings.EqualFold(a, b)
 }

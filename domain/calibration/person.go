@@ -65,7 +65,7 @@ func (j *judge) people() {
 	about, who := Subject{"survey", j.facts.SurveyID, j.facts.SurveyVersion}, "An operator without a record"
 	var operator Person
 	for _, p := range j.facts.People {
-		if samePerson(p.Name, j.facts.Operator) {
+		if SamePerson(p.Name, j.facts.Operator) {
 			operator, about, who = p, Subject{"person", p.ID, p.Version}, p.Name
 		}
 	}

@@ -169,7 +169,7 @@ func (r *readier) operator(about Subject) {
 	if method == "" {
 		method = f.Profile.Code
 	}
-	i := slices.IndexFunc(f.People, func(p Person) bool { return samePerson(p.Name, f.Operator) })
+	i := slices.IndexFunc(f.People, func(p Person) bool { return SamePerson(p.Name, f.Operator) })
 	if i < 0 {
 		r.owe(string(OperatorNotAuthorised), about, "Name as operator someone who is recorded and authorised.", "The operator has no record, so no authorisation is shown.")
 		return

@@ -5,6 +5,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"leveltrail/domain/calibration"
 	"leveltrail/domain/fault"
 )
 
@@ -94,6 +95,11 @@ func (r Review) Validate() error {
 	oneOf(&bad, "decision", r.Decision, []string{Stands, SignOffAgain})
 	text(&bad, "reason", r.Reason)
 	return bad.Err("review")
+}
+
+// NotIndependent reports whether a review was closed by the operator of the survey.
+func (r Review) NotIndependent(operator string) bool {
+	return r.Step == ReviewClosed && calibration.SamePerson(r.Author, operator)
 }
 
 // Kinds of enclosure.
