@@ -55,7 +55,7 @@ type PossibleMovement struct {
 // AffectedSeries is a series that a reverse trace reaches.
 type AffectedSeries struct {
 	SeriesID  uuid.UUID         `json:"series_id"`
-	Relation  string            `json:"relation" enums:"relied_on,touched"` // Relied on: it was, or was certified by, what governed on a day of use; touched: used, but the series does not stand on it
+	Relation  string            `json:"relation" enums:"relied_on,touched"` // Relied on: it was, or was certified by, what governed on a day of use, or was accepted as evidence for use before the first calibration; touched: used, but the series does not stand on it
 	Parts     []AffectedPart    `json:"parts"`                              // In what parts
 	CouldMove *PossibleMovement `json:"could_move"`                         // Null where nothing was found out of limits afterwards, or no number follows from what was stated
 }

@@ -22,8 +22,10 @@ type Relation string
 
 // The relations.
 const (
-	ReliedOn Relation = "relied_on" // it was, or was certified by, what governed on a day of use or of a check used
-	Touched  Relation = "touched"   // the instrument was used, but the series does not stand on it
+	// It was, or was certified by, what governed on a day of use or of a check used, or what a person
+	// accepted as evidence that an instrument conformed when it was not calibrated yet.
+	ReliedOn Relation = "relied_on"
+	Touched  Relation = "touched" // the instrument was used, but the series does not stand on it
 )
 
 // Affected is a series that a target touches.
@@ -95,6 +97,9 @@ func Affects(f Facts, t Target) []Affected {
 		for _, c := range trace.Checks {
 			look(c.Calibrator, c.Role, []civil.Date{civil.DayOf(c.Check.At, f.Zone)})
 		}
+		for _, v := range j.evidence(t) {
+			note(ReliedOn, v)
+		}
 		if a.Relation != "" {
 			all = append(all, a)
 		}
@@ -116,6 +121,31 @@ func (t Target) certified(c Certificate) bool {
 	return wanted != "" && slices.ContainsFunc(c.ReferenceStandards, func(r ReferenceStandard) bool {
 		return strings.TrimSpace(r.Certificate) == wanted || strings.TrimSpace(r.Description) == wanted
 	})
+}
+
+// evidence returns where certificates of t are what a person accepted for use before the first calibration.
+func (j *judge) evidence(t Target) (all []Via) {
+	if len(j.facts.Dispositions) == 0 {
+		return nil
+	}
+	judged := *j
+	judged.decide()
+	for _, f := range judged.findings {
+		if !f.Disposable || f.Disposition == nil {
+			continue
+		}
+		for _, c := range j.facts.Certificates {
+			if c.ID != f.Subject.ID || !t.certified(c) {
+				continue
+			}
+			role := "part"
+			if c.InstrumentID == j.use.InstrumentID {
+				role = "meter"
+			}
+			all = append(all, Via{c.InstrumentID, c.ID, role})
+		}
+	}
+	return all
 }
 
 // speaksAbout reports whether c is about the use of i on any of the days: within its

@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+
 	"leveltrail/domain/calibration"
 	"leveltrail/domain/civil"
 	"leveltrail/domain/series"
@@ -67,8 +69,26 @@ func TestDispositionOfAFail(t *testing.T) {
 			if f.Accepts(calibration.Reject) {
 				t.Error("a fail can be rejected")
 			}
+			// The certificate speaks about the use before it; who accepts it for that relies on it, also when it has fallen.
+			certificate := w.Certificates[len(w.Certificates)-1]
+			reached := func(want calibration.Relation) {
+				t.Helper()
+				got := calibration.Affects(w.Facts, calibration.Target{CertificateID: certificate.ID})
+				via := []calibration.Via{{InstrumentID: w.meter, CertificateID: certificate.ID, Role: "meter"}}
+				if diff := cmp.Diff([]calibration.Affected{{SeriesID: w.Series[0].ID, Relation: want, Via: via}}, got); diff != "" {
+					t.Errorf("what the certificate reaches (-want +got):\n%s", diff)
+				}
+			}
+			reached(calibration.Touched)
 			w.decided(f.Key, calibration.Accept, "Q. Lead", early)
 			w.expect(tt.want)
+			relation := calibration.Touched
+			if tt.asFound == calibration.Pass {
+				relation = calibration.ReliedOn
+			}
+			reached(relation)
+			w.withdrawn(certificate, "2024-07-01", early)
+			reached(relation)
 		})
 	}
 	t.Run("drift", func(t *testing.T) {
@@ -87,6 +107,20 @@ func TestDispositionOfAFail(t *testing.T) {
 			t.Error("use of a meter that was at the laboratory can be accepted")
 		}
 	})
+}
+
+// Who accepts that a later calibration found the meter out of limits does not rely on that calibration.
+func TestAcceptedDoubtIsNotReliedOn(t *testing.T) {
+	w := oneDay(t, "environmental")
+	w.check(morning, 93_90)
+	w.check(evening, 93_90)
+	next := w.calibrated(w.meter, "2024-09-01", func(c *calibration.Certificate) { c.AsFound = calibration.Fail })
+	w.decided(calibration.Decide(w.Facts).Findings[0].Key, calibration.Accept, "Q. Lead", early)
+	w.expect(expect{outcome: calibration.ValidWithRemarks, remarks: []string{"next_as_found_failed"}})
+	got := calibration.Affects(w.Facts, calibration.Target{CertificateID: next.ID})
+	if len(got) != 1 || got[0].Relation != calibration.Touched {
+		t.Errorf("Affects = %v; want the series touched", got)
+	}
 }
 
 func TestNotIndependent(t *testing.T) {
