@@ -111,8 +111,8 @@ func (s *Store) InstrumentLife(
 		var of pastsRead
 		b := &pgx.Batch{}
 		of.queue(b, certificates, []uuid.UUID{id}, at)
-		components.queueKnown(b, &fits, at, `instrument_id = $2 or part_id = $2`, id)
-		fieldChecks.queueKnown(b, &checks, at, `instrument_id = $2 or calibrator_id = $2`, id)
+		components.queueKnown(b, &fits, at, `id in (select id from component_version where instrument_id = $2 or part_id = $2)`, id)
+		fieldChecks.queueKnown(b, &checks, at, `id in (select id from field_check_version where instrument_id = $2 or calibrator_id = $2)`, id)
 		if err := q.SendBatch(ctx, b).Close(); err != nil {
 			return err
 		}
@@ -121,6 +121,9 @@ func (s *Store) InstrumentLife(
 			return notFound("instrument")
 		}
 		h = pasts[0]
+		// Corrected, a record may be about another instrument.
+		fits = slices.DeleteFunc(fits, func(c calibration.Component) bool { return c.InstrumentID != id && c.PartID != id })
+		checks = slices.DeleteFunc(checks, func(c calibration.FieldCheck) bool { return c.InstrumentID != id && c.CalibratorID != id })
 		return nil
 	})
 	return h, fits, checks, err

@@ -81,7 +81,8 @@ func (s *Store) ComponentVersions(ctx context.Context, id uuid.UUID) ([]calibrat
 }
 
 // queueFitted asks, as known at an instant, the parts fitted on the meters that a condition from $2 on
-// names, and wherever else those parts were fitted.
+// names, and wherever else those parts were fitted; which part a record names may have been corrected.
 func queueFitted(b *pgx.Batch, fitted *[]calibration.Component, at time.Time, meters string, args ...any) {
-	components.queueKnown(b, fitted, at, `part_id in (select part_id from component_version where `+meters+` and recorded_at <= $1)`, args...)
+	components.queueKnown(b, fitted, at, `id in (select id from component_version where part_id in (
+		select part_id from component_version where `+meters+` and recorded_at <= $1))`, args...)
 }
