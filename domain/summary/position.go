@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"leveltrail/domain/acoustic"
 	"leveltrail/domain/series"
 )
 
@@ -223,18 +224,24 @@ func equivalent(sh *sheet, mean string, parts []Part) {
 	sh.give(exposure, basis, "", f, reason)
 }
 
-// extreme enters a maximum or minimum. What the meter held counts before what was
-// read at instants of the same time.
+// extreme enters a maximum or minimum. What was read at instants counts beside what the
+// meter held over the same time only where it lies further out, as in a gap of the held.
 func extreme(sh *sheet, symbol string, parts []Part, find func([]lot) (Figure, string), of func(*form) (string, Bound)) {
 	parts = carriers(parts, func(f *form) bool { s, _ := of(f); return s == symbol })
-	var held []series.Span
+	var spans []series.Span
+	var held []lot
 	for _, p := range parts {
 		if p.Plan.form.extreme == Instrument {
-			held = append(held, p.Plan.header.Extent)
+			spans, held = append(spans, p.Plan.header.Extent), append(held, lot{&p.Plan.header, p.total()})
 		}
 	}
+	alone, _ := find(held)
 	parts = slices.DeleteFunc(parts, func(p Part) bool {
-		return p.Plan.form.extreme != Instrument && covers(held, p.Plan.header.Extent)
+		if held == nil || p.Plan.form.extreme == Instrument || !covers(spans, p.Plan.header.Extent) {
+			return false
+		}
+		both, _ := find(append(slices.Clone(held), lot{&p.Plan.header, p.total()}))
+		return same(alone.Level, both.Level) && same(alone.Above, both.Above) && same(alone.Below, both.Below)
 	})
 	var lots []lot
 	var bound Bound
@@ -378,6 +385,9 @@ func contested(hs []Header) string {
 	}
 	return "two series of one meter measured the same at the same time"
 }
+
+// same reports whether two ends of a figure are both absent or equal.
+func same(a, b *acoustic.Decibel) bool { return a == b || a != nil && b != nil && *a == *b }
 
 // covers reports whether spans together hold all of s.
 func covers(spans []series.Span, s series.Span) bool {

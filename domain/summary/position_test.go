@@ -195,6 +195,38 @@ func TestHeldMaximaOfHalf(t *testing.T) {
 	}
 }
 
+// TestMaximumInGapOfHeldMaxima: what the samples show counts where the meter held nothing.
+func TestMaximumInGapOfHeldMaxima(t *testing.T) {
+	t.Parallel()
+	gap := noon.Add(20 * time.Minute)
+	p := combine(t, 1,
+		newLog(t, "LAF", time.Second).by(meterA).hold(noon, gap, 60_00).hold(gap, gap.Add(time.Minute), 92_00).hold(gap.Add(time.Minute), noon.Add(time.Hour), 60_00),
+		newLog(t, "LAFmax", time.Minute).by(meterA).hold(noon, gap, 80_00).hold(gap.Add(time.Minute), noon.Add(time.Hour), 80_00),
+		newLog(t, "LAFmin", time.Minute).by(meterA).hold(noon, noon.Add(time.Hour), 50_00),
+	)
+	if f := wantLevel(t, p.Levels, "LAFmax", 92, 0); f.Bound != summary.Lower || f.Basis != summary.Sampled {
+		t.Errorf("LAFmax = %+v; want the sample as a lower bound", f)
+	}
+	if f := wantLevel(t, p.Levels, "LAFmin", 50, 0); f.Bound != "" || f.Basis != summary.Instrument {
+		t.Errorf("LAFmin = %+v; want what the meter held", f)
+	}
+}
+
+// TestPositionOfEmptySeries: a series without samples has no figures, and takes none from another.
+func TestPositionOfEmptySeries(t *testing.T) {
+	t.Parallel()
+	for _, symbol := range []string{"LAF", "LAeq", "LAFmax", "LCpeak", "LAE"} {
+		p := combine(t, 1, newLog(t, symbol, time.Second).by(meterA))
+		if len(p.Levels)+len(p.Indices) != 0 {
+			t.Errorf("%s without samples: %v, %v", symbol, p.Levels, p.Indices)
+		}
+	}
+	wantWhy(t, combine(t, 1, newLog(t, "LAF", time.Second).by(meterA)), "LAFmax", "no samples")
+	p := combine(t, 1, newLog(t, "LAF", time.Second).by(meterA), newLog(t, "LAF", time.Second).by(meterA).hold(noon, noon.Add(time.Hour), 60_00))
+	wantLevel(t, p.Levels, "LAFmax", 60, 0)
+	wantLevel(t, p.Levels, "LAeq", 60, 1e-9)
+}
+
 // TestSpotBesideSeries: readings have no time to weigh them with.
 func TestSpotBesideSeries(t *testing.T) {
 	t.Parallel()
