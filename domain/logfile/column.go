@@ -142,7 +142,7 @@ func (s *sample) levelColumn(l *Layout, o Options, kinds []tally, roles []role, 
 				list[i] = fmt.Sprintf("%d %s", v.Column, v.Quantity)
 			}
 			l.because("several columns hold levels, by their headings: %s", strings.Join(list, ", "))
-			return nil
+			return s.leftOut(numeric, found)
 		}
 	}
 	if len(found) == 0 {
@@ -164,16 +164,38 @@ func (s *sample) levelColumn(l *Layout, o Options, kinds []tally, roles []role, 
 	case 1:
 		l.Columns.Level = found[0]
 		l.because("column %d holds the levels: %s", found[0], why)
-		return nil
+		return s.leftOut(numeric, found)
 	}
 	s.choices = found
-	list := make([]string, len(found))
-	for i, c := range found {
-		list[i] = strings.TrimSpace(fmt.Sprintf("%d %s", c, s.heads[c-1]))
-	}
 	return &Problem{
 		Code: "level_column_ambiguous", Refuses: true,
-		Detail: "several columns could hold the levels (" + strings.Join(list, ", ") + "); name the one that is meant in a layout",
+		Detail: "several columns could hold the levels (" + s.named(found) + "); name the one that is meant in a layout",
+	}
+}
+
+// named lists columns by their places and headings: "2 LAeq, 3 LAFmax"; of many the first 40.
+func (s sample) named(columns []int) string {
+	var list []string
+	for i, c := range columns {
+		if i == 40 {
+			list = append(list, fmt.Sprintf("%d more", len(columns)-i))
+			break
+		}
+		list = append(list, strings.TrimSpace(fmt.Sprintf("%d %s", c, s.heads[c-1])))
+	}
+	return strings.Join(list, ", ")
+}
+
+// leftOut says which columns of numbers with headings are not read beside those found,
+// such as bands named by their frequency alone; nil if none.
+func (s sample) leftOut(numeric, found []int) *Problem {
+	left := slices.DeleteFunc(slices.Clone(numeric), func(c int) bool { return slices.Contains(found, c) || s.heads[c-1] == "" })
+	if len(left) == 0 {
+		return nil
+	}
+	return &Problem{
+		Code:   "columns_left_out",
+		Detail: "columns that could hold levels are left out, as their headings name none: " + s.named(left) + "; a layout can say what they hold",
 	}
 }
 

@@ -282,3 +282,26 @@ func TestLookAsks(t *testing.T) {
 		})
 	}
 }
+
+// Columns of numbers whose headings name no level stay out beside one that does, and the report says which.
+func TestColumnsLeftOut(t *testing.T) {
+	t.Parallel()
+	const rows = "2026-05-06 07:08:00;55.1;52.3;1;61.2\n2026-05-06 07:09:00;54.1;51.3;2;60.2\n2026-05-06 07:10:00;53.1;50.3;3;59.2\n"
+	rep, runs := parts(t, "Start;63;125;No.;LAeq\n"+rows, logfile.Options{Stamps: "interval_start"})
+	if len(runs) != 1 || runs["LAeq"] == nil {
+		t.Errorf("runs of %v; want LAeq alone", runs)
+	}
+	var details []string
+	for _, p := range rep.Problems {
+		if p.Code == "columns_left_out" && !p.Refuses {
+			details = append(details, p.Detail)
+		}
+	}
+	want := []string{"columns that could hold levels are left out, as their headings name none: 2 63, 3 125; a layout can say what they hold"}
+	if diff := cmp.Diff(want, details); diff != "" {
+		t.Errorf("said of the columns left out (-want +got):\n%s", diff)
+	}
+	if rep, _ := parts(t, "Start;LZeq 63 Hz;LZeq 125 Hz;No.;LAeq\n"+rows, logfile.Options{Stamps: "interval_start"}); len(rep.Problems) != 0 {
+		t.Errorf("each column has a heading that names a level: %+v", rep.Problems)
+	}
+}
