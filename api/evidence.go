@@ -14,7 +14,7 @@ import (
 )
 
 // Engine names the rules by which figures are computed. It changes when any figure could.
-const Engine = "leveltrail 3"
+const Engine = "leveltrail 4"
 
 // Evidence says what figures were made from and by which rules.
 type Evidence struct {
