@@ -222,7 +222,11 @@ func (h backgroundHandlers) get(c *gin.Context) (SurveyBackground, error) {
 		return SurveyBackground{}, err
 	}
 	r.Percentiles, r.StepPercentiles = nil, nil
-	wanted := aside{"LAF90,15min median", c.Query("period")}
+	period, err := queryText(c, "period")
+	if err != nil {
+		return SurveyBackground{}, err
+	}
+	wanted := aside{"LAF90,15min median", period}
 	if text, ok := c.GetQuery("symbol"); ok {
 		wanted.symbol = text
 	}

@@ -120,10 +120,12 @@ func (h certificateHandlers) list(c *gin.Context) (List[Certificate], error) {
 	if err == nil {
 		f.State, err = queryWord(c, "state", "", calibration.Draft, calibration.Confirmed)
 	}
+	if err == nil {
+		f.Number, err = queryText(c, "number")
+	}
 	if err != nil {
 		return List[Certificate]{}, err
 	}
-	f.Number = c.Query("number")
 	return h.page(c, f)
 }
 

@@ -94,7 +94,11 @@ func (h instrumentHandlers) list(c *gin.Context) (List[Instrument], error) {
 	if err != nil {
 		return List[Instrument]{}, err
 	}
-	recs, err := h.store.Instruments(c.Request.Context(), c.Query("serial_number"), kind, p)
+	serialNumber, err := queryText(c, "serial_number")
+	if err != nil {
+		return List[Instrument]{}, err
+	}
+	recs, err := h.store.Instruments(c.Request.Context(), serialNumber, kind, p)
 	if err != nil {
 		return List[Instrument]{}, err
 	}

@@ -36,3 +36,18 @@ func TestUnknownParameters(t *testing.T) {
 		t.Errorf("%d requests; want 300 or more", asked)
 	}
 }
+
+// TestBlankFilters asks lists for those of a name that is blank: whoever looks a job up by a number
+// left empty by mistake must not be given the first job there is.
+func TestBlankFilters(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	for path, name := range map[string]string{
+		"/v1/projects": "reference", "/v1/instruments": "serial_number", "/v1/certificates": "number", "/v1/surveys": "operator",
+		"/v1/projects/" + s.project() + "/surveys": "operator", "/v1/surveys/" + s.survey + "/background": "period", "/v1/rule-profiles/environmental": "edition",
+	} {
+		for _, blank := range []string{"", "%20"} {
+			s.refused(400, "required", []string{name + " required"}, "GET", path+"?"+name+"="+blank, nil)
+		}
+	}
+}

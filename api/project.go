@@ -88,7 +88,11 @@ func (h projectHandlers) list(c *gin.Context) (List[Project], error) {
 	if err != nil {
 		return List[Project]{}, err
 	}
-	recs, err := h.store.Projects(c.Request.Context(), clientID, c.Query("reference"), p)
+	reference, err := queryText(c, "reference")
+	if err != nil {
+		return List[Project]{}, err
+	}
+	recs, err := h.store.Projects(c.Request.Context(), clientID, reference, p)
 	if err != nil {
 		return List[Project]{}, err
 	}

@@ -27,6 +27,17 @@ func queryID(c *gin.Context, name string) (uuid.UUID, error) {
 	return id, nil
 }
 
+// queryText returns the text that a query parameter holds, empty where it is absent.
+// One that is given holds something: an empty one would ask for all where the
+// caller means one.
+func queryText(c *gin.Context, name string) (string, error) {
+	text, ok := c.GetQuery(name)
+	if ok && strings.TrimSpace(text) == "" {
+		return "", badParameter(name, "required", "must not be blank")
+	}
+	return text, nil
+}
+
 // queryTime returns the time that a query parameter holds, nil where it is absent.
 func queryTime(c *gin.Context, name string) (*time.Time, error) {
 	text, ok := c.GetQuery(name)

@@ -258,11 +258,15 @@ func (h ruleProfileHandlers) add(c *gin.Context) (RuleProfile, error) {
 //	@Failure	default	{object}	Problem	"Any error"
 //	@Router		/v1/rule-profiles/{code} [get]
 func (h ruleProfileHandlers) get(c *gin.Context) (RuleProfile, error) {
+	edition, err := queryText(c, "edition")
+	if err != nil {
+		return RuleProfile{}, err
+	}
 	all, err := h.store.RuleProfiles(c.Request.Context())
 	if err != nil {
 		return RuleProfile{}, err
 	}
-	p, ok := editions(all).find(c.Param("code"), c.Query("edition"))
+	p, ok := editions(all).find(c.Param("code"), edition)
 	if !ok {
 		return RuleProfile{}, noProfile
 	}

@@ -196,7 +196,10 @@ func (h surveyHandlers) page(c *gin.Context, projectID uuid.UUID) (List[Survey],
 	if err != nil {
 		return List[Survey]{}, err
 	}
-	f := survey.Filter{ProjectID: projectID, Operator: c.Query("operator")}
+	f := survey.Filter{ProjectID: projectID}
+	if f.Operator, err = queryText(c, "operator"); err != nil {
+		return List[Survey]{}, err
+	}
 	if f.Kind, err = queryWord(c, "kind", append([]string{""}, survey.Kinds...)...); err != nil {
 		return List[Survey]{}, err
 	}
