@@ -13,6 +13,7 @@ import (
 	"leveltrail/domain/acoustic"
 	"leveltrail/domain/assessment"
 	"leveltrail/domain/calibration"
+	"leveltrail/domain/fault"
 	"leveltrail/domain/request"
 	"leveltrail/domain/series"
 	"leveltrail/domain/survey"
@@ -129,6 +130,9 @@ func (h affectedHandlers) list(c *gin.Context) (List[AffectedSurvey], error) {
 	if err != nil {
 		return List[AffectedSurvey]{}, err
 	}
+	if err := h.exists(c.Request.Context(), target); err != nil {
+		return List[AffectedSurvey]{}, err
+	}
 	found, err := h.store.TouchedSurveys(c.Request.Context(), target, from, to, at, p)
 	if err != nil {
 		return List[AffectedSurvey]{}, err
@@ -165,6 +169,29 @@ func (s *server) affectedOf(ctx context.Context, found []survey.Touched, target 
 		}
 	}
 	return all, nil
+}
+
+// exists refuses a target that names no record: of a mistaken id nothing would
+// be told, as if nothing stood on it.
+func (s *server) exists(ctx context.Context, t calibration.Target) (err error) {
+	var name, record string
+	switch {
+	case t.CertificateID != uuid.Nil:
+		name, record = "certificate_id", "certificate"
+		_, err = s.store.Certificate(ctx, t.CertificateID)
+	case t.InstrumentID != uuid.Nil:
+		name, record = "instrument_id", "instrument"
+		_, err = s.store.Instrument(ctx, t.InstrumentID)
+	case t.LaboratoryID != uuid.Nil:
+		name, record = "laboratory_id", "laboratory"
+		_, err = s.store.Laboratory(ctx, t.LaboratoryID)
+	}
+	if fault.KindOf(err) != fault.NotFound {
+		return err
+	}
+	var bad fault.Fields
+	bad.Add(name, "unknown_reference", "names no "+record)
+	return ofQuery(bad.Err("query"))
 }
 
 // queryTarget reads what the query asks about.
