@@ -11,6 +11,7 @@ import (
 
 	"leveltrail/domain/acoustic"
 	"leveltrail/domain/calibration"
+	"leveltrail/domain/survey"
 )
 
 type historyStore interface {
@@ -79,10 +80,29 @@ func (h historyHandlers) get(c *gin.Context) (History, error) {
 	if err != nil {
 		return History{}, err
 	}
-	return historyBody(id, calibration.HistoryOf(id, past, fits, checks, zone)), nil
+	others := survey.RelatedIDs{Instruments: []uuid.UUID{id}}
+	for _, f := range fits {
+		others.Instruments = append(others.Instruments, f.PartID, f.InstrumentID)
+	}
+	for _, k := range checks {
+		others.Instruments = append(others.Instruments, k.CalibratorID, k.InstrumentID)
+	}
+	found, err := h.store.Related(c.Request.Context(), others)
+	if err != nil {
+		return History{}, err
+	}
+	name := map[uuid.UUID]any{}
+	for _, i := range found.Instruments {
+		name[i.ID] = i
+	}
+	for _, k := range past.Certificates {
+		name[k.ID] = k
+	}
+	return historyBody(id, calibration.HistoryOf(id, past, fits, checks, zone), name), nil
 }
 
-func historyBody(id uuid.UUID, told calibration.History) History {
+// historyBody renders what is told of an instrument. name holds what instruments and certificates are called.
+func historyBody(id uuid.UUID, told calibration.History, name map[uuid.UUID]any) History {
 	out := History{InstrumentID: id, Entries: []HistoryEntry{}, Trends: []Trend{}}
 	for _, e := range told.Entries {
 		b := HistoryEntry{At: e.At.UTC()}
@@ -91,11 +111,14 @@ func historyBody(id uuid.UUID, told calibration.History) History {
 			b.Kind, b.RecordID = "certificate", e.Certificate.ID
 			b.Detail = fmt.Sprintf("Calibrated: %v, as found %s, as left %s.", *e.Certificate, e.Certificate.AsFound.Words(), e.Certificate.AsLeft.Words())
 			if e.Certificate.State == calibration.Draft {
-				b.Detail = fmt.Sprintf("%v is a draft and proves nothing until it is confirmed.", *e.Certificate)
+				b.Detail = fmt.Sprintf("The %v is a draft and proves nothing until it is confirmed.", *e.Certificate)
+			}
+			if old, ok := name[e.Certificate.ReplacesID]; ok {
+				b.Detail += fmt.Sprintf(" It replaces %v.", old)
 			}
 		case e.Status != nil:
 			b.Kind, b.RecordID = "certificate_status", e.Status.ID
-			b.Detail = fmt.Sprintf("A certificate is %s", e.Status.Status)
+			b.Detail = fmt.Sprintf("The %v is %s", name[e.Status.CertificateID], e.Status.Status)
 			if !e.Status.EffectiveFrom.IsZero() {
 				b.Detail += " from " + e.Status.EffectiveFrom.String()
 			}
@@ -111,14 +134,15 @@ func historyBody(id uuid.UUID, told calibration.History) History {
 			}
 		case e.Component != nil:
 			b.Kind, b.RecordID = "component", e.Component.ID
-			b.Detail = fmt.Sprintf("Part %s is fitted on meter %s.", e.Component.PartID, e.Component.InstrumentID)
+			part, meter := name[e.Component.PartID], name[e.Component.InstrumentID]
+			b.Detail = fmt.Sprintf("The %v is fitted on the %v.", part, meter)
 			if e.Component.To != nil {
-				b.Detail = fmt.Sprintf("Part %s is fitted on meter %s until %s.", e.Component.PartID, e.Component.InstrumentID, e.Component.To.Format(time.RFC3339))
+				b.Detail = fmt.Sprintf("The %v is fitted on the %v until %s.", part, meter, e.Component.To.UTC().Format(time.RFC3339))
 			}
 		case e.Check != nil:
 			b.Kind, b.RecordID, b.FoundDeviationDB, b.LeftDeviationDB = "field_check", e.Check.ID, (*Level)(&e.FoundDB), (*Level)(&e.LeftDB)
-			b.Detail = fmt.Sprintf("Calibrator %s on meter %s, channel %d: found %v dB where %v dB was expected.",
-				e.Check.CalibratorID, e.Check.InstrumentID, e.Check.Channel, e.Check.AsFoundDB, e.Check.ExpectedDB)
+			b.Detail = fmt.Sprintf("The %v on the %v, channel %d: found %v dB where %v dB was expected.",
+				name[e.Check.CalibratorID], name[e.Check.InstrumentID], e.Check.Channel, e.Check.AsFoundDB, e.Check.ExpectedDB)
 		}
 		out.Entries = append(out.Entries, b)
 	}

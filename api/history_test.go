@@ -1,6 +1,7 @@
 package api_test
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -49,4 +50,36 @@ func TestHistoryOfInstrument(t *testing.T) {
 	s.refused(400, "unknown_time_zone", []string{"time_zone unknown_time_zone"}, "GET", path+"?time_zone=Mars", nil)
 	s.refused(404, "not_found", nil, "GET", path+"?as_known_at=2020-01-01T00:00:00Z", nil)
 	s.asRole("Phone", "field").refused(403, "forbidden", nil, "GET", path, nil)
+}
+
+// TestHistoryNames reads the life of a meter the way a person does, who knows serial numbers and
+// certificates, not ids.
+func TestHistoryNames(t *testing.T) {
+	t.Parallel()
+	s, _ := checked(t)
+	microphone := s.create("/v1/instruments", with(aMicrophone, object{"serial_number": "C-1"}))
+	s.create("/v1/instruments/"+s.meter+"/components", object{"part_id": microphone, "from": "2026-01-20T10:00:00+01:00", "to": "2026-02-20T10:00:00+01:00"})
+	amended := s.create("/v1/instruments/"+s.meter+"/certificates", with(aCertificate, object{"scope": nil, "number": "N-2a", "replaces_id": s.meterCertificate}))
+	s.create("/v1/certificates/"+amended+"/withdrawal", object{"reason": "recalled", "effective_from": "2026-01-13"})
+
+	told := map[string]string{}
+	for _, e := range s.must(200, "GET", "/v1/instruments/"+s.meter+"/history", nil).body["entries"].([]any) {
+		e := e.(object)
+		if e["kind"] != "certificate" || e["record_id"] == amended {
+			told[e["kind"].(string)] = e["detail"].(string)
+		}
+	}
+	want := map[string]string{
+		"component":          "The microphone C-1 is fitted on the sound level meter " + aMeter["serial_number"].(string) + " until 2026-02-20T09:00:00Z.",
+		"certificate":        "Calibrated: certificate N-2a (revision 2), as found fail, as left pass. It replaces certificate N-2 (revision 2).",
+		"certificate_status": "The certificate N-2a (revision 2) is withdrawn from 2026-01-13: recalled",
+	}
+	for kind, detail := range want {
+		if told[kind] != detail {
+			t.Errorf("%s: %q; want %q", kind, told[kind], detail)
+		}
+	}
+	if check := told["field_check"]; !strings.HasPrefix(check, "The sound calibrator "+aCalibrator["serial_number"].(string)+" on the sound level meter ") {
+		t.Errorf("field check: %q; want it to name calibrator and meter", check)
+	}
 }
