@@ -49,8 +49,8 @@ func respond[T any](s *server, status int, h func(*gin.Context) (T, error), para
 			s.send(c, s.failure(c, err))
 			return
 		}
-		key := c.GetHeader("Idempotency-Key")
-		if c.Request.Method != http.MethodPost || key == "" {
+		key, repeatable := repeatKey(c)
+		if c.Request.Method != http.MethodPost || !repeatable {
 			a, _ := answer(s, c, status, h)
 			s.send(c, a)
 			return
@@ -94,11 +94,18 @@ func checkQuery(c *gin.Context, parameters []string) error {
 // storable reports whether the database can hold text.
 func storable(text string) bool { return utf8.ValidString(text) && !strings.ContainsRune(text, 0) }
 
+// repeatKey returns the Idempotency-Key of a request; given is false where it has no
+// such header. An empty one is given, so that it is refused instead of protecting nothing.
+func repeatKey(c *gin.Context) (key string, given bool) {
+	keys := c.Request.Header.Values("Idempotency-Key")
+	return c.GetHeader("Idempotency-Key"), len(keys) > 0
+}
+
 // answerOnce sends what do answers, or the answer kept from the first time that
 // the request with this idempotency key was made.
 func (s *server) answerOnce(c *gin.Context, key string, body []byte, do func() (request.Answer, bool)) {
-	if len(key) > 255 || !storable(key) || !storable(c.Request.URL.Path) {
-		s.send(c, s.failure(c, badParameter("Idempotency-Key", "out_of_range", "must be UTF-8 of at most 255 bytes, for a path in UTF-8")))
+	if key == "" || len(key) > 255 || !storable(key) || !storable(c.Request.URL.Path) {
+		s.send(c, s.failure(c, badParameter("Idempotency-Key", "out_of_range", "must be UTF-8 of 1 to 255 bytes, for a path in UTF-8")))
 		return
 	}
 	sum := sha256.Sum256(body)

@@ -155,7 +155,7 @@ func (h attachmentHandlers) create(c *gin.Context) {
 			return attachmentOf(made), err
 		})
 	}
-	if key := c.GetHeader("Idempotency-Key"); key != "" {
+	if key, ok := repeatKey(c); ok {
 		sent, _ := json.Marshal(a) // made of what marshals
 		h.answerOnce(c, key, sent, do)
 		return

@@ -355,7 +355,7 @@ func (h importHandlers) create(c *gin.Context) {
 			return importOf(m), nil
 		})
 	}
-	if key := c.GetHeader("Idempotency-Key"); key != "" {
+	if key, ok := repeatKey(c); ok {
 		options, _ := json.Marshal(in.options) // made of what marshals
 		h.answerOnce(c, key, append(options, in.file.SHA256...), do)
 	} else {

@@ -99,7 +99,7 @@ func (h importHandlers) preview(c *gin.Context) {
 	do := func() (request.Answer, bool) {
 		return answer(h.server, c, http.StatusOK, func(c *gin.Context) (Preview, error) { return h.look(c, &file, text) })
 	}
-	if key := c.GetHeader("Idempotency-Key"); key != "" {
+	if key, ok := repeatKey(c); ok {
 		h.answerOnce(c, key, digest.Sum(slices.Clone(text)), do)
 		return
 	}

@@ -48,6 +48,8 @@ func TestIdempotencyKey(t *testing.T) {
 	count(1)
 	s.refused(422, "idempotency_key_reused", nil, "POST", "/v1/clients", object{"name": "Invented Quarry"}, "Idempotency-Key", "a")
 	count(1)
+	// An empty one, of a variable never set, would protect nothing.
+	s.refused(400, "out_of_range", []string{"Idempotency-Key out_of_range"}, "POST", "/v1/clients", mill, "Idempotency-Key", "")
 	s.must(201, "POST", "/v1/clients", mill, "Idempotency-Key", "b")
 	s.must(201, "POST", "/v1/laboratories", mill, "Idempotency-Key", "a") // of another path
 	other, _ := s.newKey("other", nil)
