@@ -9,9 +9,11 @@ import (
 	"testing"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 
 	"leveltrail/api"
+	"leveltrail/domain/access"
 	"leveltrail/persistence/pgtest"
 )
 
@@ -134,6 +136,16 @@ func TestEveryChangeOnce(t *testing.T) {
 		}
 		if did := entries(t, pool) - before; done != 1 || did != 1 {
 			t.Errorf("%s at once: done %d times, by %d requests; want one", about, done, did)
+		}
+	}
+	rows, _ := pool.Query(t.Context(), `select distinct type from journal where record_type not in ('key', 'webhook')`)
+	types, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil || len(types) < 40 {
+		t.Errorf("types of changes %q, %v; want 40 or more", types, err)
+	}
+	for _, told := range types {
+		if !access.ChangeType(told) {
+			t.Errorf("%s happens, and no webhook may ask for it", told)
 		}
 	}
 	if asked["PATCH"] < 15 || asked["DELETE"] < 4 || asked["POST"] < 4 {

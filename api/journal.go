@@ -18,6 +18,7 @@ type journalStore interface {
 	Seal(ctx context.Context) (int, error)
 	Entries(ctx context.Context, after int64, limit int, withKeys bool) ([]access.Entry, error)
 	VerifyJournal(ctx context.Context) (access.Verification, error)
+	Head(ctx context.Context) (access.Head, error)
 }
 
 // Record names a record.
@@ -108,6 +109,10 @@ func (h journalHandlers) entries(c *gin.Context) (es []access.Entry, after int64
 	es, err = h.store.Entries(c.Request.Context(), after, limit, by.Role == "admin" && by.All)
 	if len(es) > 0 {
 		after = es[len(es)-1].Seq
+	} else if head, err := h.store.Head(c.Request.Context()); err != nil {
+		return nil, 0, err
+	} else if after > head.Seq {
+		return nil, 0, badParameter("after", "out_of_range", "lies beyond the last change, which has the number "+strconv.FormatInt(head.Seq, 10))
 	}
 	return es, after, err
 }
@@ -115,7 +120,7 @@ func (h journalHandlers) entries(c *gin.Context) (es []access.Entry, after int64
 // changes lists what has changed.
 //
 //	@Summary		What has changed
-//	@Description	One sequence that misses nothing: a change gets its number once it is committed, greater than all before, so that repeating with after of the answer finds each change once. Versions of a record come in their order.
+//	@Description	One sequence that misses nothing: a change gets its number once it is committed, greater than all before, so that repeating with after of the answer finds each change once. Versions of a record come in their order. A type names a kind of record and what happened to it: created or changed; also removed of exclusion, layout, limit and sound_event, calendar_feed.deleted, certificate.confirmed, sign_off_review.opened and sign_off_review.closed, survey.signed_off, and survey.certificate_withdrawn where a certificate was withdrawn on which it stood. An after beyond the last change is refused: it is of another sequence, such as that of a database since restored.
 //	@Tags			changes
 //	@Param			after	query		int	false	"What follows this change"	format(int64)	minimum(0)	default(0)
 //	@Param			limit	query		int	false	"Changes an answer"			minimum(1)		maximum(1000)	default(200)
@@ -133,13 +138,14 @@ func (h journalHandlers) changes(c *gin.Context) (Changes, error) {
 
 // audit lists the journal.
 //
-//	@Summary	Who did what, when and why
-//	@Tags		audit
-//	@Param		after	query		int	false	"What follows this entry"	format(int64)	minimum(0)	default(0)
-//	@Param		limit	query		int	false	"Entries an answer"			minimum(1)		maximum(1000)	default(200)
-//	@Success	200		{object}	AuditEntries
-//	@Failure	default	{object}	Problem	"Any error"
-//	@Router		/v1/audit [get]
+//	@Summary		Who did what, when and why
+//	@Description	The sequence of /v1/changes with who made each change. Entries of keys and webhooks are for admins of all clients only; to other keys their numbers are missing. sha256 covers the entry, the version of the record that it is about, and the sha256 before: a head noted down proves later that nothing up to it was altered.
+//	@Tags			audit
+//	@Param			after	query		int	false	"What follows this entry"	format(int64)	minimum(0)	default(0)
+//	@Param			limit	query		int	false	"Entries an answer"			minimum(1)		maximum(1000)	default(200)
+//	@Success		200		{object}	AuditEntries
+//	@Failure		default	{object}	Problem	"Any error"
+//	@Router			/v1/audit [get]
 func (h journalHandlers) audit(c *gin.Context) (AuditEntries, error) {
 	es, after, err := h.entries(c)
 	out := AuditEntries{Items: make([]AuditEntry, len(es)), After: after}
@@ -154,11 +160,12 @@ func (h journalHandlers) audit(c *gin.Context) (AuditEntries, error) {
 
 // verification checks the journal against its seals.
 //
-//	@Summary	Check the journal against its seals
-//	@Tags		audit
-//	@Success	200		{object}	AuditVerification
-//	@Failure	default	{object}	Problem	"Any error"
-//	@Router		/v1/audit/verification [get]
+//	@Summary		Check the journal against its seals
+//	@Description	Computes every sha256 anew, from the entries and versions as they are stored. What a sign-off has under audit is the head at its time: the entry of that seq must still have that sha256.
+//	@Tags			audit
+//	@Success		200		{object}	AuditVerification
+//	@Failure		default	{object}	Problem	"Any error"
+//	@Router			/v1/audit/verification [get]
 func (h journalHandlers) verification(c *gin.Context) (AuditVerification, error) {
 	if _, err := h.store.Seal(c.Request.Context()); err != nil {
 		return AuditVerification{}, err

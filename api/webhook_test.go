@@ -3,6 +3,7 @@ package api_test
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"log/slog"
 	"net/http"
 	"slices"
@@ -44,8 +45,11 @@ func TestWebhooks(t *testing.T) {
 		t.Errorf("list %s", got.raw)
 	}
 
-	jobs.refused(422, "invalid", []string{"/name required", "/url type", "/types type"}, "POST", "/v1/webhooks",
+	jobs.refused(422, "invalid", []string{"/name required", "/url type", "/types/0 not_allowed"}, "POST", "/v1/webhooks",
 		object{"name": "", "url": "http://jobs.example", "types": []string{"all"}})
+	// A type that never comes would be waited for in vain.
+	jobs.refused(422, "invalid", []string{"/types/1 not_allowed", "/types/2 not_allowed", "/types/3 not_allowed"}, "POST", "/v1/webhooks",
+		object{"name": "Jobs", "url": "https://jobs.example/hook", "types": []string{"survey.signed_off", "survey.signed", "surveys.*", "key.created"}})
 	jobs.refused(428, "precondition_required", nil, "PATCH", path, object{"name": "x"})
 	changed := jobs.must(200, "PATCH", path, object{"url": "https://jobs.example/other", "enabled": false, "types": nil}, "If-Match", `"v1"`)
 	if diff := cmp.Diff(with(read.body, object{
@@ -210,6 +214,14 @@ func TestChangesOfWhom(t *testing.T) {
 	none.refused(403, "forbidden", nil, "GET", "/v1/changes", nil)
 	s.refused(400, "out_of_range", []string{"after out_of_range"}, "GET", "/v1/changes?after=-1", nil)
 	s.refused(400, "out_of_range", []string{"limit out_of_range"}, "GET", "/v1/changes?limit=1001", nil)
+	// Beyond the end there would be nothing until the sequence got there, and what came before were missed.
+	end := s.must(200, "GET", "/v1/changes?limit=1000", nil).body["after"].(float64)
+	if a := s.must(200, "GET", fmt.Sprintf("/v1/changes?after=%.0f", end), nil); a.body["after"] != end || len(a.items()) != 0 {
+		t.Errorf("after the last change = %s; want none", a.raw)
+	}
+	for _, path := range []string{"/v1/changes", "/v1/audit"} {
+		s.refused(400, "out_of_range", []string{"after out_of_range"}, "GET", fmt.Sprintf("%s?after=%.0f", path, end+1), nil)
+	}
 	v := s.must(200, "GET", "/v1/audit/verification", nil).body
 	if v["ok"] != true || v["open"] != 0.0 || v["bad_seq"] != nil || len(v["head"].(string)) != 64 {
 		t.Errorf("verification %v", v)

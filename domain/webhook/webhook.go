@@ -3,8 +3,9 @@
 package webhook
 
 import (
+	"fmt"
 	"net/url"
-	"regexp"
+	"strconv"
 	"strings"
 	"time"
 
@@ -29,23 +30,24 @@ type Webhook struct {
 	DisabledReason string // empty while enabled
 }
 
-var typeOfChange = regexp.MustCompile(`^[a-z_]+\.([a-z_]+|\*)$`)
-
 // Validate reports every member that makes w unfit to store.
 func (w Webhook) Validate() error {
 	var bad fault.Fields
 	bad.Check(strings.TrimSpace(w.Name) != "" && len(w.Name) <= 200, "name", "required", "must have from 1 to 200 bytes")
 	u, err := url.Parse(w.URL)
-	bad.Check(err == nil && u.Scheme == "https" && u.Hostname() != "" && u.User == nil && u.Fragment == "" && len(w.URL) <= 2000,
+	bad.Check(err == nil && u.Scheme == "https" && u.Hostname() != "" && portable(u.Port()) && u.User == nil && u.Fragment == "" && len(w.URL) <= 2000,
 		"url", "type", "must be an https address of at most 2000 bytes without user and fragment")
 	bad.Check(len(w.Types) <= 100, "types", "too_long", "must name at most 100 types")
-	for _, t := range w.Types {
-		if len(t) > 100 || !typeOfChange.MatchString(t) {
-			bad.Add("types", "type", `must hold types of changes such as "survey.created" or "survey.*"`)
-			break
-		}
+	for i, t := range w.Types[:min(len(w.Types), 100)] {
+		bad.Check(access.ChangeType(t), fmt.Sprintf("types/%d", i), "not_allowed", `must be a type of change such as "survey.created" or "survey.*", of `+strings.Join(access.ChangeKinds(), ", "))
 	}
 	return bad.Err("webhook")
+}
+
+// portable reports whether port, empty for the usual one, can be connected to.
+func portable(port string) bool {
+	n, err := strconv.ParseUint(port, 10, 16)
+	return port == "" || err == nil && n > 0
 }
 
 // State says how far a delivery is.
