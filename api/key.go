@@ -102,6 +102,11 @@ func (h keyHandlers) create(c *gin.Context) (Key, error) {
 		return Key{}, err
 	}
 	k := access.Key{Name: in.Name, Role: in.Role, ExpiresAt: utcOrNil(in.ExpiresAt)}
+	if k.ExpiresAt != nil && !k.ExpiresAt.After(h.now()) {
+		var bad fault.Fields
+		bad.Add("expires_at", "out_of_range", "must lie in the future: the key would open nothing")
+		return Key{}, bad.Err("key")
+	}
 	if in.ClientIDs != nil {
 		k.ClientIDs = *in.ClientIDs
 	}

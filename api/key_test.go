@@ -98,3 +98,18 @@ func TestKeyRotation(t *testing.T) {
 		t.Errorf("%d keys; want 7", got)
 	}
 }
+
+// TestKeyOfThePast asks for a key that would open nothing from the first day.
+func TestKeyOfThePast(t *testing.T) {
+	t.Parallel()
+	now := time.Date(2026, 3, 3, 7, 0, 0, 0, time.UTC)
+	s := serveWith(t, api.Config{Log: discard, Now: func() time.Time { return now }})
+	for expires, ok := range map[string]bool{"2025-03-03T07:00:00Z": false, "2026-03-03T07:00:00Z": false, "2026-03-03T07:00:00.000001Z": true} {
+		in := object{"name": "Office", "role": "qa", "expires_at": expires}
+		if ok {
+			s.must(201, "POST", "/v1/keys", in)
+			continue
+		}
+		s.refused(422, "invalid", []string{"/expires_at out_of_range"}, "POST", "/v1/keys", in)
+	}
+}
