@@ -284,3 +284,17 @@ func TestProblemPages(t *testing.T) {
 		}
 	}
 }
+
+// TestBareNames sends names by which something is looked up with white space at their ends: beside the same
+// without it there would be two jobs, or two meters with half a history each, and nobody would see why.
+func TestBareNames(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	project := object{"client_id": s.create("/v1/clients", object{"name": "Invented Mill"}), "reference": "J-7 ", "title": "Mill", "time_zone": "Europe/Vienna"}
+	s.refused(422, "invalid", []string{"/reference not_allowed"}, "POST", "/v1/projects", project)
+	s.refused(422, "invalid", []string{"/reference required"}, "POST", "/v1/projects", with(project, object{"reference": " "}))
+	s.refused(422, "invalid", []string{"/reference not_allowed"}, "PATCH", "/v1/projects/"+s.project(), object{"reference": "\u00a0J-7"}, "If-Match", "*")
+	s.refused(422, "invalid", []string{"/manufacturer not_allowed", "/model not_allowed", "/serial_number not_allowed"}, "POST", "/v1/instruments",
+		with(aMeter, object{"manufacturer": " Invented Works", "model": "Mu\n", "serial_number": "\t0001"}))
+	s.refused(422, "invalid", []string{"/number not_allowed"}, "POST", "/v1/instruments/"+s.meter+"/certificates", with(aCertificate, object{"scope": nil, "number": "N-9 "}))
+}

@@ -174,6 +174,7 @@ func (c Certificate) Validate() error {
 	bad.Check(c.InstrumentID != uuid.Nil || c.State == Draft, "instrument_id", "required", "must name an instrument")
 	bad.Check(c.LaboratoryID != uuid.Nil, "laboratory", "required", "must name a laboratory")
 	required(&bad, "number", c.Number)
+	bad.Bare("number", c.Number)
 	bad.Check(c.Revision >= 0, "revision", "out_of_range", "must not be negative")
 	bad.Check(c.ReplacesID == uuid.Nil || c.ReplacesID != c.ID, "replaces_id", "invalid", "must name another certificate")
 	bad.Check(len(c.Scope) > 0 || c.State == Draft, "scope", "required", "must name at least one scope")

@@ -90,6 +90,9 @@ func (i Instrument) Validate() error {
 	required(&bad, "manufacturer", i.Manufacturer)
 	required(&bad, "model", i.Model)
 	required(&bad, "serial_number", i.SerialNumber)
+	bad.Bare("manufacturer", i.Manufacturer)
+	bad.Bare("model", i.Model)
+	bad.Bare("serial_number", i.SerialNumber)
 	if allowed, ok := classes[standardOf(i.Specification)]; ok {
 		bad.Check(slices.Contains(allowed, i.Class), "class", "not_allowed",
 			"must be a class of "+i.Specification+": "+listed(allowed))

@@ -72,6 +72,14 @@ func (f *Fields) Check(ok bool, path, code, reason string) {
 	}
 }
 
+// Bare records that the member at path begins or ends with white space: of two
+// names by which something is looked up nobody would see the difference. A blank
+// one is left to other checks.
+func (f *Fields) Bare(path, s string) {
+	bare := strings.TrimSpace(s)
+	f.Check(bare == s || bare == "", path, "not_allowed", "must not begin or end with white space")
+}
+
 // Err returns an Invalid error about what, or nil if nothing is wrong.
 func (f Fields) Err(what string) error {
 	if len(f) == 0 {

@@ -55,6 +55,7 @@ func (p Project) Validate() error {
 	var bad fault.Fields
 	bad.Check(p.ClientID != uuid.Nil, "client_id", "required", "is required")
 	text(&bad, "reference", p.Reference)
+	bad.Bare("reference", p.Reference)
 	text(&bad, "title", p.Title)
 	if _, err := zone(p.TimeZone); err != nil {
 		bad.Add("time_zone", "unknown_time_zone", `must be an IANA time zone such as "Europe/Vienna"`)
