@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -64,8 +65,12 @@ func (h gapHandlers) list(c *gin.Context) (List[RecordGap], error) {
 		return l, err
 	}
 	kind, one := c.GetQuery("kind")
-	if one && !slices.Contains(calibration.GapKinds, calibration.GapKind(kind)) {
-		return l, badParameter("kind", "not_allowed", "must be a kind of gap")
+	kinds := make([]string, len(calibration.GapKinds))
+	for i, k := range calibration.GapKinds {
+		kinds[i] = string(k)
+	}
+	if one && !slices.Contains(kinds, kind) {
+		return l, badParameter("kind", "not_allowed", "must be one of "+strings.Join(kinds, ", "))
 	}
 	from, err := queryTime(c, "from")
 	if err != nil {

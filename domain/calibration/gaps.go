@@ -72,17 +72,17 @@ func GapsOfRecords(instruments []Instrument, certificates []Certificate, documen
 			note(GapCertificateWithoutDocument, "No document of %v is kept.", c)
 		}
 		if len(c.Results) == 0 {
-			note(GapCertificateWithoutUncertainty, "%v is recorded without results, and so without measurement uncertainty.", c)
+			note(GapCertificateWithoutUncertainty, "The %v is recorded without results, and so without measurement uncertainty.", c)
 		} else if slices.ContainsFunc(c.Results, CertificateResult.lacksUncertainty) {
 			note(GapCertificateWithoutUncertainty, "Results in %v carry no measurement uncertainty.", c)
 		}
 		i, ok := owner[c.InstrumentID]
 		if printed := strings.TrimSpace(c.ItemSerialNumber); ok && printed != "" && printed != strings.TrimSpace(i.SerialNumber) {
-			note(GapSerialNumber, "%v of the %v names serial number %s.", c, i, printed)
+			note(GapSerialNumber, "The %v of the %v names serial number %s.", c, i, printed)
 		}
 		for _, r := range c.Results {
 			if stated := c.stated(r.Phase); stated == Pass && r.beyondLimits() {
-				note(GapConformity, "%v states conformance, and a deviation of %v beyond its limits (%s).", c, difference(*r.DeviationDB), r.Test)
+				note(GapConformity, "The %v states conformance, and a deviation of %v beyond its limits (%s).", c, difference(*r.DeviationDB), r.Test)
 				break
 			}
 		}

@@ -55,7 +55,7 @@ func CalibratorMovement(c FieldCheck, next Certificate) (m Movement, ok bool) {
 			r.FrequencyHz != nil && sameFrequency(*r.FrequencyHz, c.FrequencyHz) {
 			found := difference(*r.NominalDB) + difference(*r.DeviationDB)
 			by := acoustic.Level(found - used)
-			return Movement{Low: by, High: by, Detail: fmt.Sprintf("%v found the calibrator at %s dB; %s dB was used.",
+			return Movement{Low: by, High: by, Detail: fmt.Sprintf("The %v found the calibrator at %s dB; %s dB was used.",
 				next, acoustic.Level(found), acoustic.Level(used))}, true
 		}
 	}
@@ -84,7 +84,7 @@ func MeterMovement(next Certificate, checkHz float64) (m Movement, ok bool) {
 		return Movement{}, false
 	}
 	m.Low, m.High = acoustic.Level(*at-slices.Max(all)), acoustic.Level(*at-slices.Min(all))
-	m.Detail = fmt.Sprintf("%v found the meter, beside %g Hz, where it is checked, between %v and %v from there over the tested frequencies.",
+	m.Detail = fmt.Sprintf("The %v found the meter, beside %g Hz, where it is checked, between %v and %v from there over the tested frequencies.",
 		next, checkHz, slices.Min(all)-*at, slices.Max(all)-*at)
 	return m, true
 }
