@@ -51,8 +51,15 @@ func TestCorrectedToAnotherInstrument(t *testing.T) {
 		at           time.Time
 		fits, checks int
 	}{
-		{one, before, 2, 0}, {one, clock, 1, 0}, {two, before, 0, 0}, {two, clock, 1, 0},
-		{first, before, 0, 1}, {first, clock, 0, 0}, {second, before, 0, 0}, {second, clock, 0, 1}, {meter, clock, 1, 1},
+		{one, before, 2, 0},
+		{one, clock, 1, 0},
+		{two, before, 0, 0},
+		{two, clock, 1, 0},
+		{first, before, 0, 1},
+		{first, clock, 0, 0},
+		{second, before, 0, 0},
+		{second, clock, 0, 1},
+		{meter, clock, 1, 1},
 	} {
 		if fits, checks := told(tt.instrument.ID, tt.at); fits != tt.fits || checks != tt.checks {
 			t.Errorf("of %v as known at %v %d fits and %d checks are told; want %d and %d", tt.instrument, tt.at, fits, checks, tt.fits, tt.checks)
