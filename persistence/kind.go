@@ -165,17 +165,10 @@ func (k kind[T]) queueWhere(b *pgx.Batch, recs *[]T, where string, args ...any) 
 	})
 }
 
-// known returns, of the records of which some version meets where, the version
-// known at the given instant: the latest recorded by then. Records first
+// queueKnown asks, of the records of which some version meets where, for the version
+// known at the given instant: the latest recorded by then that meets it. Records first
 // recorded later are left out. where must be about columns that never change;
-// its parameters start at $2.
-func (k kind[T]) known(ctx context.Context, q conn, at time.Time, where string, args ...any) ([]T, error) {
-	rows, _ := q.Query(ctx, k.knownStatement(where), append([]any{at}, args...)...)
-	recs, err := pgx.CollectRows(rows, pgx.RowToStructByName[T])
-	return recs, classify(err, k.table)
-}
-
-// queueKnown adds to b what [kind.known] asks; recs is set when b is sent.
+// its parameters start at $2. recs is set when b is sent.
 func (k kind[T]) queueKnown(b *pgx.Batch, recs *[]T, at time.Time, where string, args ...any) {
 	b.Queue(k.knownStatement(where), append([]any{at}, args...)...).Query(func(rows pgx.Rows) (err error) {
 		*recs, err = pgx.CollectRows(rows, pgx.RowToStructByName[T])
