@@ -77,7 +77,7 @@ type AffectedSurvey struct {
 	StartedAt        time.Time        `json:"started_at"`                                                                    // Beginning of the survey
 	Relation         string           `json:"relation" enums:"relied_on,touched"`                                            // The stronger of those of its series
 	Outcome          string           `json:"outcome" enums:"valid,valid_with_remarks,valid_in_part,undetermined,not_valid"` // Of its verdict, as known at that instant
-	SignOff          *AffectedSignOff `json:"sign_off"`                                                                      // Its last sign-off; null if it has none
+	SignOff          *AffectedSignOff `json:"sign_off"`                                                                      // Its last sign-off at that instant; null if it had none
 	Series           []AffectedSeries `json:"series"`                                                                        // Those reached
 }
 
@@ -139,18 +139,18 @@ func (h affectedHandlers) list(c *gin.Context) (List[AffectedSurvey], error) {
 	}
 	page := listOf(h.server, c, p, found, func(t survey.Touched) uuid.UUID { return t.ID }, func(t survey.Touched) survey.Touched { return t })
 	l := List[AffectedSurvey]{NextCursor: page.NextCursor}
-	l.Items, err = h.affectedOf(c.Request.Context(), page.Items, target)
+	l.Items, err = h.affectedOf(c.Request.Context(), page.Items, target, at)
 	return l, err
 }
 
-// affectedOf returns what of surveys a target reaches, without those of which it reaches nothing.
-func (s *server) affectedOf(ctx context.Context, found []survey.Touched, target calibration.Target) ([]AffectedSurvey, error) {
+// affectedOf returns what of surveys, as known at an instant (nil: now), a target reaches, without those of which it reaches nothing.
+func (s *server) affectedOf(ctx context.Context, found []survey.Touched, target calibration.Target, at *time.Time) ([]AffectedSurvey, error) {
 	all := []AffectedSurvey{}
 	ids := make([]uuid.UUID, len(found))
 	for i, t := range found {
 		ids[i] = t.ID
 	}
-	signed, err := s.store.LatestSignOffs(ctx, ids)
+	signed, err := s.store.LatestSignOffs(ctx, ids, at)
 	if err != nil {
 		return nil, err
 	}

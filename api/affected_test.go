@@ -64,6 +64,8 @@ func TestAffectedSurveys(t *testing.T) {
 	}
 	known := url.QueryEscape(s.verdict().body["as_known_at"].(string))
 
+	signed := s.signOff(s.asRole("QA", "qa"), aStatement).body["id"]
+
 	// A withdrawn certificate still reaches what relied on it.
 	fallen := s.must(201, "POST", "/v1/certificates/"+s.meterCertificate+"/withdrawal", object{"reason": "Invented: wrong item", "effective_from": "2026-01-13"})
 	if list := fallen.body["affected_surveys"].([]any); len(list) != 1 || list[0].(object)["survey_id"] != s.survey || list[0].(object)["relation"] != "relied_on" {
@@ -85,9 +87,12 @@ func TestAffectedSurveys(t *testing.T) {
 	if len(now) != 1 || now[0]["relation"] != "relied_on" || now[0]["outcome"] != "not_valid" {
 		t.Errorf("after the withdrawal %v; want the survey, no longer valid", now)
 	}
+	if so, ok := now[0]["sign_off"].(object); !ok || so["id"] != signed {
+		t.Errorf("sign-off %v; want %v", now[0]["sign_off"], signed)
+	}
 	before := s.must(200, "GET", "/v1/affected-surveys?as_known_at="+known+"&certificate_id="+s.meterCertificate, nil).items()
-	if len(before) != 1 || before[0]["outcome"] != "valid" {
-		t.Errorf("as known before the withdrawal %v; want the survey, valid", before)
+	if len(before) != 1 || before[0]["outcome"] != "valid" || before[0]["sign_off"] != nil {
+		t.Errorf("as known before the sign-off and the withdrawal %v; want the survey, valid, not signed off", before)
 	}
 
 	a := s.must(200, "GET", "/v1/affected-surveys?instrument_id="+s.calibrator, nil, "Accept", "text/csv")

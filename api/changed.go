@@ -84,7 +84,7 @@ func (s *server) states(ctx context.Context, vs ...survey.Survey) (map[uuid.UUID
 	if err != nil {
 		return nil, err
 	}
-	latest, err := s.store.LatestSignOffs(ctx, ids)
+	latest, err := s.store.LatestSignOffs(ctx, ids, nil)
 	if err != nil {
 		return nil, err
 	}

@@ -21,7 +21,7 @@ type signOffStore interface {
 	SignOff(ctx context.Context, id uuid.UUID) (survey.SignOff, error)
 	SignOffCopy(ctx context.Context, id uuid.UUID) (survey.SignOff, survey.SignOffCopy, error)
 	SignOffs(ctx context.Context, f survey.SignOffFilter, p request.Page) ([]survey.SignOff, error)
-	LatestSignOffs(ctx context.Context, surveyIDs []uuid.UUID) ([]survey.SignOff, error)
+	LatestSignOffs(ctx context.Context, surveyIDs []uuid.UUID, at *time.Time) ([]survey.SignOff, error)
 	SurveyBasis(ctx context.Context, id uuid.UUID) (survey.Basis, error)
 	SignOffChecks(ctx context.Context, sos []survey.SignOff) (map[uuid.UUID]survey.Basis, map[uuid.UUID]survey.SignOffCheck, error)
 	KeepSignOffCheck(ctx context.Context, so survey.SignOff, c survey.SignOffCheck) error
@@ -234,7 +234,7 @@ func (h signOffHandlers) create(c *gin.Context) (frozen, error) {
 	if err != nil {
 		return frozen{}, err
 	}
-	before, err := h.store.LatestSignOffs(ctx, []uuid.UUID{id})
+	before, err := h.store.LatestSignOffs(ctx, []uuid.UUID{id}, nil)
 	if err != nil {
 		return frozen{}, err
 	}

@@ -94,7 +94,7 @@ func (h statusHandlers) withdraw(c *gin.Context) (Withdrawal, error) {
 	if err != nil {
 		return Withdrawal{}, err
 	}
-	reached, err := h.affectedOf(ctx, found, target)
+	reached, err := h.affectedOf(ctx, found, target, nil)
 	return Withdrawal{statusBody(st), reached}, err
 }
 

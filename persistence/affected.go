@@ -177,7 +177,7 @@ func (s *Store) withdrawalTouches(ctx context.Context, tx pgx.Tx, st calibration
 		}
 		more = len(found) == page.Limit
 	}
-	signed, err := signOffs.where(ctx, tx, latestSignOffs, fallen)
+	signed, err := signOffs.where(ctx, tx, latestSignOffs, fallen, nil)
 	if err != nil {
 		return err
 	}

@@ -3,6 +3,7 @@ package persistence
 import (
 	"context"
 	"encoding/hex"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -83,12 +84,13 @@ func (s *Store) SignOffs(ctx context.Context, f survey.SignOffFilter, p request.
 		})
 }
 
-// latestSignOffs selects the last sign-off of each of the surveys $1 that has one.
-const latestSignOffs = `survey_id = any($1) and not exists (
-	select from sign_off n where (n.client_id, n.survey_id) = (sign_off.client_id, sign_off.survey_id) and n.revision > sign_off.revision)
+// latestSignOffs selects the last sign-off of each of the surveys $1 that had one at an instant $2 (null: now).
+const latestSignOffs = `survey_id = any($1) and ($2::timestamptz is null or created_at <= $2) and not exists (
+	select from sign_off n where (n.client_id, n.survey_id) = (sign_off.client_id, sign_off.survey_id) and n.revision > sign_off.revision
+		and ($2::timestamptz is null or n.created_at <= $2))
 	order by id`
 
-// LatestSignOffs returns the last sign-off of each of the surveys that has one.
-func (s *Store) LatestSignOffs(ctx context.Context, surveyIDs []uuid.UUID) ([]survey.SignOff, error) {
-	return list(ctx, s, signOffs, latestSignOffs, surveyIDs)
+// LatestSignOffs returns the last sign-off of each of the surveys that had one at an instant (nil: now).
+func (s *Store) LatestSignOffs(ctx context.Context, surveyIDs []uuid.UUID, at *time.Time) ([]survey.SignOff, error) {
+	return list(ctx, s, signOffs, latestSignOffs, surveyIDs, at)
 }
