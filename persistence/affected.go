@@ -34,9 +34,10 @@ func targetOf(t calibration.Target) (statement string, parameter any) {
 // as a part fitted on one, or as a calibrator put on one within reach of its use, or while it
 // rested. What of them stands on the target is not decided here. It gathers them all before it
 // orders them; touchedInTurn looks at one survey after the other until the page is full,
-// which is quicker where many are touched. Both go on behind the target; used says which
+// which is quicker where many are touched. Both go on behind the target; u says which
 // uses count.
-func touched(used string) string {
+func touched(u uses) string {
+	used := u.known + ` and ` + u.within
 	return `, found as (
 		select u.survey_id from target join instrument_use u on u.instrument_id = target.id where ` + used + `
 		union
@@ -46,8 +47,8 @@ func touched(used string) string {
 		select m.survey_id from (
 			select u.survey_id, u.instrument_id, min(lower(u.during)) as starts_at, max(upper(u.during)) as ends_at
 			from instrument_use u
-			where u.instrument_id in (select k.instrument_id from target join field_check_version k on k.calibrator_id = target.id) and ` + used + `
-			group by 1, 2) m
+			where u.instrument_id in (select k.instrument_id from target join field_check_version k on k.calibrator_id = target.id) and ` + u.known + `
+			group by 1, 2 having bool_or(` + u.within + `)) m
 		where exists (select from target join field_check_version k on k.calibrator_id = target.id and k.instrument_id = m.instrument_id
 			and k.at between m.starts_at - @reach::interval and m.ends_at + @reach::interval)
 	)
@@ -55,15 +56,15 @@ func touched(used string) string {
 	where v.id > @after and ` + standing + ` order by 1 limit @limit`
 }
 
-func touchedInTurn(used string) string {
+func touchedInTurn(u uses) string {
 	return `
 	select v.id from survey v cross join lateral (
 		select from (
 			select u.instrument_id, min(lower(u.during)) as starts_at, max(upper(u.during)) as ends_at
-			from instrument_use u where u.survey_id = v.id and ` + used + ` group by 1) m
+			from instrument_use u where u.survey_id = v.id and ` + u.known + ` group by 1 having bool_or(` + u.within + `)) m
 		where m.instrument_id in (select id from target)
 			or exists (select from target join component_version f on f.part_id = target.id and f.instrument_id = m.instrument_id
-				join instrument_use u on u.survey_id = v.id and u.instrument_id = f.instrument_id and u.during && tstzrange(f.starts_at, f.ends_at) where ` + used + `)
+				join instrument_use u on u.survey_id = v.id and u.instrument_id = f.instrument_id and u.during && tstzrange(f.starts_at, f.ends_at) where ` + u.known + ` and ` + u.within + `)
 			or exists (select from target join field_check_version k on k.calibrator_id = target.id and k.instrument_id = m.instrument_id
 				and k.at between m.starts_at - @reach::interval and m.ends_at + @reach::interval)
 		limit 1) used
@@ -74,18 +75,22 @@ func touchedInTurn(used string) string {
 const standing = `(v.void_reason is null or not exists (
 	select from survey_version w where (w.client_id, w.id) = (v.client_id, v.id) and w.void_reason is not null and w.recorded_at <= @known))`
 
-// usedWithin says which uses u count, those known within a span, and adds to args what it names.
-func usedWithin(from, to *time.Time, args pgx.StrictNamedArgs) string {
-	used := `u.recorded_at <= @known and (u.withdrawn_at is null or u.withdrawn_at > @known)`
+// uses says which uses u of instruments count. Checks belong to all of a series, so that they are
+// within reach of what is known of it, though it may begin before the span that is asked.
+type uses struct{ known, within string }
+
+// usesWithin returns those known within a span, and adds to args what it names.
+func usesWithin(from, to *time.Time, args pgx.StrictNamedArgs) uses {
+	u := uses{known: `u.recorded_at <= @known and (u.withdrawn_at is null or u.withdrawn_at > @known)`, within: `true`}
 	if from != nil {
-		used += ` and upper(u.during) > @from`
+		u.within += ` and upper(u.during) > @from`
 		args["from"] = *from
 	}
 	if to != nil {
-		used += ` and lower(u.during) < @to`
+		u.within += ` and lower(u.during) < @to`
 		args["to"] = *to
 	}
-	return used
+	return u
 }
 
 // many tells whether an instrument of the target was used, or put on a meter, more than a thousand times.
@@ -127,7 +132,7 @@ func touchedKnown(ctx context.Context, q conn, t calibration.Target, from, to *t
 	if busy {
 		statement = touchedInTurn
 	}
-	rows, _ := q.Query(ctx, target+statement(usedWithin(from, to, args)), args)
+	rows, _ := q.Query(ctx, target+statement(usesWithin(from, to, args)), args)
 	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
 	if err != nil {
 		return nil, err

@@ -10,6 +10,8 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"leveltrail/domain/calibration"
+	"leveltrail/domain/request"
+	"leveltrail/domain/series"
 	"leveltrail/persistence/pgtest"
 )
 
@@ -57,7 +59,7 @@ func TestTouchedEitherWay(t *testing.T) {
 				args := pgx.StrictNamedArgs{
 					"target": of, "reach": 36 * time.Hour, "known": known, "after": uuid.MustParse(fmt.Sprintf("00000000-0000-7000-8002-%012x", 30)), "limit": 60,
 				}
-				used := usedWithin(span[0], span[1], args)
+				used := usesWithin(span[0], span[1], args)
 				var ids [2][]uuid.UUID
 				for i, statement := range []string{target + touched(used), target + touchedInTurn(used)} {
 					ok(0, b.store.read(b.ctx, func(q conn) (err error) {
@@ -75,5 +77,26 @@ func TestTouchedEitherWay(t *testing.T) {
 	}
 	if found < 300 {
 		t.Errorf("%d surveys are found: too few to compare", found)
+	}
+}
+
+// A check in a long pause of a series is found, though only use after the pause is asked about.
+func TestTouchedInAPause(t *testing.T) {
+	t.Parallel()
+	b := newSamplesBed(t)
+	calibrator := ok(b.store.CreateInstrument(b.ctx, calibration.Instrument{
+		Kind: calibration.SoundCalibrator, Manufacturer: "Invented Works", Model: "Beta", SerialNumber: "B-1", Class: "1", Specification: "IEC 60942:2017",
+	}))(t)
+	day := func(n int) time.Time { return t0.AddDate(0, 0, n) }
+	b.series(t, time.Minute, series.Run{Start: day(0), Levels: noise(1, 60, 10, 0)}, series.Run{Start: day(300), Levels: noise(2, 60, 10, 0)})
+	ok(b.store.CreateFieldCheck(b.ctx, calibration.FieldCheck{
+		InstrumentID: b.meter.ID, CalibratorID: calibrator.ID, Channel: 1, At: day(150), NominalDB: 94_00, FrequencyHz: 1000, ExpectedDB: 94_00, AsFoundDB: 94_00,
+		Signal: calibration.Acoustic, Weighting: "A",
+	}))(t)
+	for from, want := range map[int]int{200: 1, 301: 0} {
+		found := ok(b.store.TouchedSurveys(b.ctx, calibration.Target{InstrumentID: calibrator.ID}, new(day(from)), nil, nil, request.Page{Limit: 10}))(t)
+		if len(found) != want {
+			t.Errorf("used after day %d: %d surveys; want %d", from, len(found), want)
+		}
 	}
 }

@@ -45,9 +45,10 @@ func (s *Store) MeasuredSurveys(ctx context.Context, from, to *time.Time, p requ
 	now := s.stamp()
 	err = s.read(ctx, func(q conn) error {
 		args := pgx.StrictNamedArgs{"known": now, "after": p.After, "limit": p.Limit}
+		u := usesWithin(from, to, args)
 		rows, _ := q.Query(ctx, `
 			select id from survey where id > @after and void_reason is null
-				and exists (select from instrument_use u where u.survey_id = survey.id and `+usedWithin(from, to, args)+`)
+				and exists (select from instrument_use u where u.survey_id = survey.id and `+u.known+` and `+u.within+`)
 			order by id limit @limit`, args)
 		ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
 		if err != nil {
