@@ -231,7 +231,7 @@ func (h backgroundHandlers) get(c *gin.Context) (SurveyBackground, error) {
 		wanted.symbol = text
 	}
 	if !summary.IsBackground(wanted.symbol) {
-		return SurveyBackground{}, badParameter("symbol", "not_allowed", "must be an exceedance level, stretches that divide a day and a statistic, such as LAF90,15min median")
+		return SurveyBackground{}, badParameter("symbol", "not_allowed", "must be an exceedance level, stretches of whole minutes that divide a day, and a statistic, such as LAF90,15min median")
 	}
 	q, err := h.questionOf(ctx, v, project, r)
 	if err != nil {

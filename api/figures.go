@@ -94,12 +94,12 @@ type Step struct {
 
 // Summary is figures computed from a series.
 type Summary struct {
-	SeriesID    uuid.UUID         `json:"series_id"`              // Series
-	PositionID  uuid.UUID         `json:"position_id"`            // Its position
-	Quantity    string            `json:"quantity" example:"LAF"` // What a sample is
-	IntervalS   *float64          `json:"interval_s"`             // Null for spot readings
-	From        time.Time         `json:"from"`
-	To          time.Time         `json:"to"`
+	SeriesID    uuid.UUID         `json:"series_id"`                                        // Series
+	PositionID  uuid.UUID         `json:"position_id"`                                      // Its position
+	Quantity    string            `json:"quantity" example:"LAF"`                           // What a sample is
+	IntervalS   *float64          `json:"interval_s"`                                       // Null for spot readings
+	From        *time.Time        `json:"from"`                                             // Null where no span was asked and there are no samples
+	To          *time.Time        `json:"to"`                                               // Its end
 	TimeZone    string            `json:"time_zone"`                                        // Of days and periods
 	Samples     int64             `json:"samples"`                                          // How many samples are numbers
 	Coverage    *float64          `json:"coverage"`                                         // Measured time over the time asked; null for spot readings
@@ -198,13 +198,16 @@ func share(x *float64) *float64 {
 func summaryOf(s summary.Summary, f series.Facts) Summary {
 	out := Summary{
 		SeriesID: s.SeriesID, PositionID: f.Series.PositionID, Quantity: s.Quantity.Symbol, IntervalS: headerOf(f.Series).IntervalS,
-		From: s.Span.From, To: s.Span.To, TimeZone: s.Zone.String(), Samples: s.Samples,
+		TimeZone: s.Zone.String(), Samples: s.Samples,
 		Coverage: share(s.Coverage), CoverageOf: s.CoverageOf, ExcludedS: s.Excluded.Seconds(),
 		UnderRange: s.UnderRange, OverRange: s.OverRange, Outcome: s.Outcome, Windows: s.Windows,
 		Levels: bySymbol(s.Levels, figureOf), Indices: bySymbol(s.Indices, figureOf), PeriodSet: s.PeriodSet,
 		Periods: make([]PeriodTime, len(s.Periods)), Reference: Reference(s.Reference),
 		Steps: []Step{}, profile: s.Steps, Unavailable: unavailableOf(s.Unavailable),
 		Cautions: cautionsOf(cautionsFor(s.Levels, s.Indices, s.Reference)),
+	}
+	if !s.Span.From.IsZero() {
+		out.From, out.To = &s.Span.From, &s.Span.To
 	}
 	if s.Usable != nil {
 		x := s.Usable.Seconds()

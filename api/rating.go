@@ -90,8 +90,9 @@ type Tone struct {
 type RatingLevel struct {
 	SurveyID    uuid.UUID    `json:"survey_id"`
 	PositionID  uuid.UUID    `json:"position_id"`
-	Symbol      string       `json:"symbol" example:"LAr"` // Of the level
-	RatingLevel *float64     `json:"rating_level_db"`      // Null if a part cannot be rated
+	Symbol      string       `json:"symbol" example:"LAr"`          // Of the level
+	RatingLevel *float64     `json:"rating_level_db"`               // Null if a part cannot be rated
+	Bound       string       `json:"bound,omitempty" enums:"upper"` // That of a part: the true level is this or lower
 	RatingS     float64      `json:"rating_s"`
 	Parts       []RatedPart  `json:"parts"`
 	Verdict     string       `json:"verdict"`                // Of the series of the position together; undetermined or not valid: nothing is rated
@@ -136,6 +137,10 @@ func (in RatingRequest) validate() error {
 	for i, p := range in.Parts {
 		path := fmt.Sprintf("parts/%d/", i)
 		bad.Check(p.From.Before(p.To), path+"to", "out_of_order", "must be later than from")
+		for j, q := range in.Parts[:i] {
+			twice := p.DurationS == nil && q.DurationS == nil && p.From.Before(q.To) && q.From.Before(p.To)
+			bad.Check(!twice, path+"from", "duplicate", fmt.Sprintf("must lie outside parts/%d, as no time counts twice in the rating time; or say how long each lasts", j))
+		}
 		if p.ToneRule != nil {
 			_, ok := assessment.ToneRuleOf(*p.ToneRule)
 			bad.Check(ok, path+"tone_rule", "not_allowed", "names no rule known here")
@@ -224,7 +229,7 @@ func (h ratingHandlers) rate(c *gin.Context) (RatingLevel, error) {
 	if err != nil { // one found beside one entered
 		return RatingLevel{}, err
 	}
-	out.RatingLevel, f.Level = decibels(&l), &l
+	out.RatingLevel, out.Bound, f.Level = decibels(&l), string(f.Bound), &l
 	limits, err := h.limitsOf(ctx, project.ID)
 	if err != nil {
 		return RatingLevel{}, err

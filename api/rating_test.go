@@ -87,6 +87,10 @@ func TestRatingLevel(t *testing.T) {
 	}}))
 	s.refused(422, "invalid", []string{"/parts/0/to out_of_order", "/parts/0/tone_rule not_allowed", "/parts/0/duration_s out_of_range", "/rating_s out_of_range"}, "POST", path,
 		object{"position_id": s.position, "rating_s": 0, "parts": []any{object{"from": "2026-03-03T08:00:00Z", "to": "2026-03-03T07:00:00Z", "tone_rule": "by_ear"}}})
+	// No time counts twice in the rating time, unless it is said how long each part stands for.
+	again := with(second, object{"from": "2026-03-03T07:30:00+01:00", "tone_rule": nil})
+	s.refused(422, "invalid", []string{"/parts/1/from duplicate"}, "POST", path, with(asked, object{"parts": []any{first, again}}))
+	s.must(200, "POST", path, with(asked, object{"parts": []any{first, with(again, object{"duration_s": 3600})}}))
 	s.refused(422, "invalid", []string{"/position_id unknown_reference"}, "POST", path, with(asked, object{"position_id": s.survey}))
 	if !strings.Contains(string(got.raw), "law_decides") {
 		t.Error("no caution beside a rating level")
@@ -129,5 +133,30 @@ func TestRatingLevelAgainstLimits(t *testing.T) {
 	s.shows("in the comparison of figures", s.assessed(over, ""), "not_decided", nil, "rating-level")
 	if got := s.must(200, "POST", path, with(asked, object{"period": nil})).body["assessments"].([]any); len(got) != 3 {
 		t.Errorf("%d comparisons without a period; want 3", len(got))
+	}
+}
+
+// TestRatingLevelOfBound: a rating level that rests on samples under range is an upper bound, and says so.
+func TestRatingLevelOfBound(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	levels, flags := make([]any, 360), []any{}
+	for i := range levels {
+		if levels[i] = 40.; i%2 == 0 {
+			levels[i], flags = nil, append(flags, object{"index": i, "flag": "under_range"})
+		}
+	}
+	s.create("/v1/surveys/"+s.survey+"/series", object{
+		"position_id": s.position, "instrument_id": s.meter, "quantity": "LAeq", "interval_s": 10, "started_at": "2026-03-03T07:00:00+01:00",
+		"range": object{"from_db": 35}, "levels_db": levels, "flags": flags,
+	})
+	s.check("2026-03-03T06:30:00+01:00", 93.9)
+	s.check("2026-03-03T09:10:00+01:00", 93.8)
+	got := s.must(200, "POST", "/v1/surveys/"+s.survey+"/rating-level", object{"position_id": s.position, "rating_s": 3600., "parts": []any{
+		object{"from": "2026-03-03T07:00:00+01:00", "to": "2026-03-03T08:00:00+01:00"},
+	}}).body
+	// 10 lg((10^4 + 10^3.5)/2)
+	if got["rating_level_db"] != 38.18 || got["bound"] != "upper" {
+		t.Errorf("rating level = %v, bound %v; want 38.18 as an upper bound", got["rating_level_db"], got["bound"])
 	}
 }

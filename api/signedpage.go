@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strconv"
 	"time"
+
+	"github.com/google/uuid"
 )
 
 //go:embed signedpage.html
@@ -19,6 +21,18 @@ var signedPageTemplate = template.Must(template.New("sign-off").Funcs(template.F
 			return "-"
 		}
 		return strconv.FormatFloat(*x, 'f', 2, 64)
+	},
+	"percent": func(x *float64) string {
+		if x == nil {
+			return "-"
+		}
+		return strconv.FormatFloat(*x*100, 'f', 1, 64) + " %"
+	},
+	"left": func(seconds float64) string {
+		if seconds == 0 {
+			return "nothing"
+		}
+		return strconv.FormatFloat(seconds, 'f', -1, 64) + " s"
 	},
 	"db": func(f Figure) string {
 		number := func(x *float64) string { return strconv.FormatFloat(*x, 'f', 2, 64) }
@@ -38,6 +52,16 @@ var signedPageTemplate = template.Must(template.New("sign-off").Funcs(template.F
 	},
 }).Parse(signedPageText))
 
+// figuresOf returns the summary of a series, nil if it has none.
+func (so SignOff) figuresOf(id uuid.UUID) *Summary {
+	for i := range so.Summary.Series {
+		if s := &so.Summary.Series[i]; s.SeriesID == id {
+			return s
+		}
+	}
+	return nil
+}
+
 // signedPage returns the page for people that says what a sign-off says.
 func signedPage(so SignOff, sha256 string) ([]byte, error) {
 	zone, err := time.LoadLocation(so.Project.TimeZone)
@@ -54,9 +78,10 @@ func signedPage(so SignOff, sha256 string) ([]byte, error) {
 	var b bytes.Buffer
 	err = signedPageTemplate.Execute(&b, struct {
 		SignOff
-		SHA256 string
-		Ended  time.Time // zero where the survey runs
-		Local  func(time.Time) time.Time
-	}{so, sha256, orZero(so.Survey.EndedAt), func(t time.Time) time.Time { return t.In(zone) }})
+		SHA256  string
+		Ended   time.Time // zero where the survey runs
+		Local   func(time.Time) time.Time
+		Figures func(uuid.UUID) *Summary
+	}{so, sha256, orZero(so.Survey.EndedAt), func(t time.Time) time.Time { return t.In(zone) }, so.figuresOf})
 	return b.Bytes(), err
 }

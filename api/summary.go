@@ -64,6 +64,14 @@ func cautionsFor(levels, indices []summary.Figure, ref summary.Reference) []caut
 	return cs
 }
 
+// cautionsOfKind returns what has to stand beside levels of a survey of that kind.
+func cautionsOfKind(v survey.Survey) []caution.Caution {
+	if v.Kind != "workplace" {
+		return nil
+	}
+	return []caution.Caution{caution.NotSafeForEveryone, caution.Unprotected}
+}
+
 func cautionsOf(cs []caution.Caution) []Caution {
 	out := make([]Caution, len(cs))
 	for i, c := range cs {
@@ -163,6 +171,7 @@ func (h figureHandlers) ofSeries(c *gin.Context) (Summary, error) {
 	in.answers = [][]series.Answer{answers}
 	out := summaryOf(of(), in.facts[0])
 	enter(&out)
+	out.Cautions = append(out.Cautions, cautionsOf(cautionsOfKind(v))...)
 	evidence := evidenceOf(r, in, verdictInputs(verdict))
 	out.Evidence = &evidence
 	return out, nil
@@ -255,7 +264,7 @@ func surveySummaryOf(q question, a reply) SurveySummary {
 		levels, indices = append(levels, p.shown(q.survey.Contributions)...), append(indices, p.figures.Indices...)
 		ref = summary.Reference{Days: max(ref.Days, p.figures.Reference.Days), Nights: max(ref.Nights, p.figures.Reference.Nights)}
 	}
-	out.Cautions = cautionsOf(cautionsFor(levels, indices, ref))
+	out.Cautions = cautionsOf(append(cautionsFor(levels, indices, ref), cautionsOfKind(q.survey)...))
 	return out
 }
 

@@ -294,3 +294,36 @@ func TestIndicesOfPosition(t *testing.T) {
 		t.Errorf("definitions = %v", d)
 	}
 }
+
+// TestSummaryOfEmptySeries: a series that was made before the first sample came has no time and no figures.
+func TestSummaryOfEmptySeries(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	for _, quantity := range []string{"LAF", "LAFmax", "LAeq", "LCpeak"} {
+		id := s.create("/v1/surveys/"+s.survey+"/series", object{"position_id": s.position, "instrument_id": s.meter, "quantity": quantity, "interval_s": 1})
+		answered(t, object{"from": nil, "to": nil, "coverage": 0., "levels": object{}}, s.must(200, "GET", "/v1/series/"+id+"/summary?step=1h&highest=1h&typical_day=included", nil))
+	}
+	place := s.must(200, "GET", "/v1/surveys/"+s.survey+"/summary?step=1h&highest=1h&typical_day=included", nil).body["positions"].([]any)[0].(object)
+	if len(place["levels"].(object)) != 0 {
+		t.Errorf("levels without samples: %v", place["levels"])
+	}
+}
+
+// TestWorkplaceCautions: levels at a workplace have the cautions about hearing beside them.
+func TestWorkplaceCautions(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	codes := func(path string) string { return string(s.must(200, "GET", path, nil).raw) }
+	outdoors := "/v1/series/" + s.measure("LAeq") + "/summary"
+	s.survey = s.create("/v1/projects/"+s.project()+"/surveys", object{"kind": "workplace", "started_at": "2026-03-03T07:00:00+01:00"})
+	for _, path := range []string{"/v1/surveys/" + s.survey + "/summary", "/v1/series/" + s.measure("LAF") + "/summary"} {
+		for _, code := range []string{`"not_safe_for_everyone"`, `"unprotected"`} {
+			if !strings.Contains(codes(path), code) {
+				t.Errorf("%s lacks the caution %s", path, code)
+			}
+			if strings.Contains(codes(outdoors), code) {
+				t.Errorf("%s has the caution %s", outdoors, code)
+			}
+		}
+	}
+}

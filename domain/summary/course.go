@@ -67,7 +67,7 @@ func PlanCourse(r Request, headers []Header, symbol string, window, resolution t
 	c := Course{Symbol: symbol, step: resolution, zone: r.Zone}
 	if window <= 0 || resolution <= 0 || window%resolution != 0 {
 		var bad fault.Fields
-		bad.Add("window", "out_of_range", "must be a multiple of its resolution")
+		bad.Add("window", "out_of_range", "must be a multiple of what it moves on by")
 		return c, bad.Err("window")
 	}
 	c.window = int(window / resolution)

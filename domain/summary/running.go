@@ -25,7 +25,7 @@ type Window struct {
 func PlanWindow(r Request, h Header, window, resolution time.Duration) (Plan, error) {
 	if window <= 0 || resolution <= 0 || window%resolution != 0 || resolution < h.Interval {
 		var bad fault.Fields
-		bad.Add("window", "out_of_range", "must be a multiple of its resolution, which is at least the interval of the samples")
+		bad.Add("window", "out_of_range", "must be a multiple of what it moves on by, which is at least the interval of the samples")
 		return Plan{}, bad.Err("window")
 	}
 	r.Step, r.Percentiles, r.StepPercentiles, r.Periods = resolution, nil, nil, acoustic.PeriodSet{}
