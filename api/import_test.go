@@ -312,3 +312,34 @@ func TestImportForms(t *testing.T) {
 		t.Errorf("%d files and %d parts of none, %v; want one file, of the accepted import", files, parts, err)
 	}
 }
+
+// TestRemarksOnImport: what is remarked of samples names a position only where the file numbers its own.
+func TestRemarksOnImport(t *testing.T) {
+	t.Parallel()
+	for name, tt := range map[string]struct{ head, cell, begins string }{
+		"none":     {"Time;LAF\n", "", "LAF: "},
+		"numbered": {"Time;Position;LAF\n", "101;", "LAF at position 101: "},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			s := newSite(t)
+			log := tt.head
+			for i := range 600 {
+				log += fmt.Sprintf("2026-03-03 07:%02d:%02d;%s%d.0\n", i/60, i%60, tt.cell, 50+i%9)
+			}
+			options := with(aLogOptions(s), object{"position_id": nil})
+			if tt.cell == "" {
+				options = aLogOptions(s)
+			}
+			var details []string
+			for _, p := range s.send(s.survey, "gate.csv", log, options).body["problems"].([]any) {
+				if p.(object)["code"] == "samples_near_floor" {
+					details = append(details, p.(object)["detail"].(string))
+				}
+			}
+			if len(details) != 1 || !strings.HasPrefix(details[0], tt.begins) {
+				t.Errorf("remarks = %q; want one that begins with %q", details, tt.begins)
+			}
+		})
+	}
+}

@@ -45,7 +45,7 @@ type TypicalDay struct {
 // HourOfDay is a clock hour over several days.
 type HourOfDay struct {
 	Hour      int      `json:"hour"`       // 0 for 00-01
-	Days      int      `json:"days"`       // On which enough of it was measured
+	Days      int      `json:"days"`       // On which enough of it was measured; an hour that comes twice as clocks go back is of two days
 	LeftOut   int      `json:"left_out"`   // Days on which some of it was measured, but too little
 	Level     *Figure  `json:"level"`      // Equivalent level over the days that count; null without any
 	LowestDB  *float64 `json:"lowest_db"`  // Of the hourly levels

@@ -167,7 +167,11 @@ func (in *importer) run(ctx context.Context, f survey.File, found *logfile.Scann
 			Extent: part.content.Extent, Samples: part.content.Samples(), Gaps: t.Gaps, GapsTotal: t.GapsTotal, Traits: t.Traits,
 		})
 		for _, r := range t.Traits.Remarks() {
-			res.Add(logfile.Problem{Code: r.Code, Detail: fmt.Sprintf("%s at position %d: %s", part.header.Use(), t.Position, r.Detail)})
+			of := part.header.Use()
+			if t.Position != 0 {
+				of = fmt.Sprintf("%s at position %d", of, t.Position)
+			}
+			res.Add(logfile.Problem{Code: r.Code, Detail: of + ": " + r.Detail})
 		}
 	}
 	if refused, ok := errors.AsType[*fault.Error](err); ok && refused.Kind != fault.Internal {

@@ -363,7 +363,7 @@ func human(d int64) string { return (time.Duration(d) * time.Microsecond).String
 func (p *problems) hour(n note, w *row) {
 	switch n {
 	case repeatedHour:
-		p.notice(w.line, "hour_repeated", "this time of day occurs twice as the clocks go back; the rows are told apart by their order")
+		p.notice(w.line, "hour_repeated", "this time of day occurs twice as the clocks go back; it is taken as the first of the two until the order of the rows shows the second")
 	case secondPass:
 		p.notice(w.line, "hour_repeated", "from here on the repeated time of day is in its second pass")
 	case clockUnset:
