@@ -120,6 +120,30 @@ func TestSpotSamples(t *testing.T) {
 	}
 }
 
+// TestStepsOfSamples asks for steps that end with the samples, of which there is none more, and for those
+// beside the samples, of which there is none.
+func TestStepsOfSamples(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	at := object{"position_id": s.position, "instrument_id": s.meter}
+	path := "/v1/series/" + s.create("/v1/surveys/"+s.survey+"/series", with(at, object{
+		"quantity": "LAF", "interval_s": 1, "started_at": "2026-03-03T07:00:00Z", "levels_db": []any{50, 51, 52, 53, 54, 55},
+	})) + "/samples"
+	spot := "/v1/series/" + s.create("/v1/surveys/"+s.survey+"/series", with(at, object{
+		"quantity": "LAF", "channel": 2, "samples": []object{{"at": "2026-03-03T07:00:00Z", "level_db": 50}, {"at": "2026-03-03T07:00:06Z", "level_db": 56}},
+	})) + "/samples"
+	for query, want := range map[string]int{
+		path + "?step=3s": 2, path + "?step=4s": 2, path + "?step=6s": 1, spot + "?step=3s": 3,
+		path + "?step=3s&from=2026-03-03T07:00:06Z": 0, path + "?step=3s&from=2030-01-01T00:00:00Z": 0, path + "?step=3s&to=2020-01-01T00:00:00Z": 0,
+	} {
+		a := s.must(200, "GET", query, nil)
+		steps, _ := a.body["steps"].([]any)
+		if len(steps) != want || a.body["next_from"] != nil {
+			t.Errorf("%s = %s; want %d steps", query, a.raw, want)
+		}
+	}
+}
+
 func TestSamplesRefused(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)

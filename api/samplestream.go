@@ -42,7 +42,7 @@ func (h seriesHandlers) stream(c *gin.Context) error {
 	if err != nil {
 		return err
 	}
-	span, err := spanOf(c, content)
+	span, err := spanOf(c, rec, content)
 	if err != nil {
 		return err
 	}

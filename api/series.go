@@ -423,7 +423,7 @@ func (h seriesHandlers) samples(c *gin.Context) (SampleRuns, error) {
 	if err != nil {
 		return SampleRuns{}, err
 	}
-	span, err := spanOf(c, content)
+	span, err := spanOf(c, rec, content)
 	if err != nil {
 		return SampleRuns{}, err
 	}
@@ -447,10 +447,10 @@ func (h seriesHandlers) samples(c *gin.Context) (SampleRuns, error) {
 }
 
 // spanOf reads from and to; absent, they are those of the samples.
-func spanOf(c *gin.Context, content series.Content) (series.Span, error) {
+func spanOf(c *gin.Context, rec series.Series, content series.Content) (series.Span, error) {
 	span := content.Extent
-	if !span.To.IsZero() {
-		span.To = span.To.Add(time.Microsecond) // with a spot reading at the end
+	if rec.Interval() == 0 && !span.To.IsZero() {
+		span.To = span.To.Add(time.Microsecond) // with the reading at the end
 	}
 	from, err := queryTime(c, "from")
 	if err != nil {
@@ -475,7 +475,7 @@ func spanOf(c *gin.Context, content series.Content) (series.Span, error) {
 // reduced answers out with the steps of span, which begin at whole steps of UTC.
 func (h seriesHandlers) reduced(c *gin.Context, out SampleRuns, span series.Span, step time.Duration, limit int) (SampleRuns, error) {
 	out.Steps = []Reduced{}
-	if span.From.IsZero() { // neither asked nor given by samples
+	if span.From.IsZero() || !span.From.Before(span.To) { // neither asked nor given by samples, or beside them
 		return out, nil
 	}
 	var ask series.Ask
