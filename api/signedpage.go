@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+
+	"leveltrail/domain/survey"
 )
 
 //go:embed signedpage.html
@@ -60,6 +62,36 @@ func (so SignOff) figuresOf(id uuid.UUID) *Summary {
 		}
 	}
 	return nil
+}
+
+// Of returns the series of the trace that has the given id; one that is in none has its id alone.
+func (t Trace) Of(seriesID uuid.UUID) TracedSeries {
+	for _, s := range t.Series {
+		if s.SeriesID == seriesID {
+			return s
+		}
+	}
+	return TracedSeries{SeriesID: seriesID}
+}
+
+// Place says where a series was measured, as the figures do; empty if they have no such position.
+func (so SignOff) Place(s TracedSeries) string {
+	for _, p := range so.Summary.Positions {
+		if p.PositionID == s.PositionID {
+			return "position " + strconv.Itoa(p.Number) + ", " + p.Label
+		}
+	}
+	return ""
+}
+
+// File returns the path in the evidence of the log file that a series was made from; empty if there is none.
+func (so SignOff) File(s TracedSeries) string {
+	for _, e := range so.Enclosures {
+		if s.ImportID != nil && e.Kind == survey.LogFile && e.ID == *s.ImportID {
+			return e.Path
+		}
+	}
+	return ""
 }
 
 // signedPage returns the page for people that says what a sign-off says.

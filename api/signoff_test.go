@@ -525,7 +525,19 @@ func TestSignOffEvidence(t *testing.T) {
 			t.Errorf("%s.json is not what was signed off: %v", name, err)
 		}
 	}
+	// From a figure to the bytes of its log file, with the evidence alone at hand: position, series, import, file.
+	traced := made.body["trace"].(object)["series"].([]any)[0].(object)
+	figures := made.body["summary"].(object)["positions"].([]any)[0].(object)
+	if traced["position_id"] != figures["position_id"] || traced["import_id"] != imported.body["id"] {
+		t.Errorf("the trace leads from position %v to import %v; want %v", figures["position_id"], traced["import_id"], imported.body["id"])
+	}
 	page := read("sign-off.html")
+	place := fmt.Sprintf("position %v, %v", figures["number"], figures["label"])
+	for _, part := range []string{"<td>" + place + "</td>", "<h3>Series " + traced["series_id"].(string) + ", LAF, " + place + "</h3>", "<p>Made from " + log + ".</p>"} {
+		if !strings.Contains(page, part) {
+			t.Errorf("the page lacks %q", part)
+		}
+	}
 	sum := sha256.Sum256(made.raw)
 	for _, part := range []string{"A-weighted levels do not describe", "51.", "N-2", "to 2026-03-03 08:07:06 CET", "<td>0.1 %</td><td>nothing</td><td>0, 0</td>", hex.EncodeToString(sum[:]), made.body["audit"].(object)["sha256"].(string), "&lt;script&gt;"} {
 		if !strings.Contains(page, part) {

@@ -66,9 +66,10 @@ type TracedSeries struct {
 	SeriesID   uuid.UUID          `json:"series_id"`
 	Version    int                `json:"version"` // Version of its header
 	PositionID uuid.UUID          `json:"position_id"`
-	Quantity   string             `json:"quantity"` // With its band
-	Channel    int                `json:"channel"`  // Of the meter
-	Used       []Window           `json:"used"`     // When there are samples
+	Quantity   string             `json:"quantity"`            // With its band
+	Channel    int                `json:"channel"`             // Of the meter
+	ImportID   *uuid.UUID         `json:"import_id,omitempty"` // Import that made it from a log file, which is kept byte for byte; absent: its samples were sent, or it was signed off before this was told
+	Used       []Window           `json:"used"`                // When there are samples
 	Meter      TracedInstrument   `json:"meter"`
 	Parts      []TracedInstrument `json:"parts"`  // Microphones, preamplifiers, filter sets fitted on days of use
 	Checks     []TracedCheck      `json:"checks"` // In time order: all within reach of the series
@@ -87,7 +88,7 @@ func traceOf(t calibration.Trace) Trace {
 	for _, s := range t.Series {
 		one := TracedSeries{
 			SeriesID: s.Use.ID, Version: s.Use.Version, PositionID: s.Use.PositionID, Quantity: s.Use.Quantity, Channel: s.Use.Channel,
-			Used: windowsOf(s.Use.Stretches), Meter: tracedInstrumentOf(s.Meter), Parts: []TracedInstrument{}, Checks: []TracedCheck{},
+			ImportID: orNil(s.Use.ImportID), Used: windowsOf(s.Use.Stretches), Meter: tracedInstrumentOf(s.Meter), Parts: []TracedInstrument{}, Checks: []TracedCheck{},
 		}
 		for _, p := range s.Parts {
 			one.Parts = append(one.Parts, tracedInstrumentOf(p))

@@ -146,7 +146,7 @@ func (r surveyRows) bySurvey(at time.Time) ([]knownSurvey, error) {
 		all[i].headers[h.ID] = h
 		u := calibration.SeriesUse{
 			ID: h.ID, Version: h.Version, InstrumentID: h.InstrumentID, Channel: h.Channel, Bands: h.BandFraction != nil, Stretches: r.stretches[h.ID],
-			PositionID: h.PositionID, Quantity: h.Use(),
+			PositionID: h.PositionID, Quantity: h.Use(), ImportID: h.ImportID,
 		}
 		if q, _ := series.ParseQuantity(h.Quantity); q.Level() {
 			all[i].Facts.Series = append(all[i].Facts.Series, u)

@@ -51,6 +51,7 @@ type SeriesUse struct {
 	Channel      int
 	PositionID   uuid.UUID     // of no weight in the verdict; shown in traces
 	Quantity     string        // likewise
+	ImportID     uuid.UUID     // likewise: the import that made it, zero if none did
 	Bands        bool          // a spectrum: its filters must be covered too
 	Stretches    []series.Span // when samples exist, as known at AsKnownAt
 }
