@@ -48,7 +48,13 @@ func TestHistoryOfInstrument(t *testing.T) {
 	}
 	s.refused(404, "not_found", nil, "GET", "/v1/instruments/"+s.survey+"/history", nil)
 	s.refused(400, "unknown_time_zone", []string{"time_zone unknown_time_zone"}, "GET", path+"?time_zone=Mars", nil)
-	s.refused(404, "not_found", nil, "GET", path+"?as_known_at=2020-01-01T00:00:00Z", nil)
+	// Whoever asks what was known too early is told so: the instrument is there.
+	for what, path := range map[string]string{"instrument": path, "survey": "/v1/surveys/" + s.survey + "/verdict"} {
+		a := s.call("GET", path+"?as_known_at=2020-01-01T00:00:00Z", nil)
+		if want := what + ", as known at 2020-01-01T00:00:00Z, not found"; a.status != 404 || a.body["detail"] != want {
+			t.Errorf("%s = %s; want 404, %s", path, a.raw, want)
+		}
+	}
 	s.asRole("Phone", "field").refused(403, "forbidden", nil, "GET", path, nil)
 }
 

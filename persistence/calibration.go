@@ -118,7 +118,7 @@ func (s *Store) InstrumentLife(
 		}
 		known, pasts := of.pasts()
 		if len(known) == 0 {
-			return notFound("instrument")
+			return notKnown("instrument", asKnownAt)
 		}
 		h = pasts[0]
 		// Corrected, a record may be about another instrument.

@@ -3,6 +3,7 @@ package persistence
 import (
 	"errors"
 	"strings"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
@@ -57,4 +58,12 @@ func member(pg *pgconn.PgError, suffix string) string {
 
 func notFound(what string) error {
 	return &fault.Error{Kind: fault.NotFound, Message: what + " not found"}
+}
+
+// notKnown is notFound of what was looked for as it was known at an instant (nil: now).
+func notKnown(what string, asKnownAt *time.Time) error {
+	if asKnownAt == nil {
+		return notFound(what)
+	}
+	return notFound(what + ", as known at " + asKnownAt.UTC().Format(time.RFC3339) + ",")
 }

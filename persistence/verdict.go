@@ -27,7 +27,7 @@ func (s *Store) VerdictFacts(ctx context.Context, surveyID uuid.UUID, asKnownAt 
 			return err
 		}
 		if len(known) == 0 {
-			return notFound("survey")
+			return notKnown("survey", asKnownAt)
 		}
 		f, anew = known[0].Facts, known[0].anew
 		return nil
