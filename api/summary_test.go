@@ -327,3 +327,25 @@ func TestWorkplaceCautions(t *testing.T) {
 		}
 	}
 }
+
+// TestSummaryOfOneLevelAndUnderRange: a quiet night of a single level and of samples below the range has figures.
+func TestSummaryOfOneLevelAndUnderRange(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	levels, flags := make([]any, 600), []any{}
+	for i := range levels {
+		if levels[i] = 40.; i%2 > 0 {
+			levels[i], flags = nil, append(flags, object{"index": i, "flag": "under_range"})
+		}
+	}
+	id := s.create("/v1/surveys/"+s.survey+"/series", object{
+		"position_id": s.position, "instrument_id": s.meter, "quantity": "LAF", "interval_s": 1, "started_at": "2026-03-03T07:00:00+01:00",
+		"range": object{"from_db": 30}, "levels_db": levels, "flags": flags,
+	})
+	// 10 lg((10^4 + 10^3)/2)
+	laeq := s.must(200, "GET", "/v1/series/"+id+"/summary", nil).body["levels"].(object)["LAeq"].(object)
+	if u, _ := laeq["sampling_uncertainty_db"].(float64); laeq["level_db"] != 37.4 || laeq["bound"] != "upper" || u <= 0 {
+		t.Errorf("LAeq = %v; want at most 37.4 dB with its uncertainty", laeq)
+	}
+	s.must(200, "GET", "/v1/surveys/"+s.survey+"/summary", nil)
+}

@@ -303,3 +303,67 @@ func wandering(n int) []acoustic.Level {
 	}
 	return ls
 }
+
+// Readings of one level that alternate with such below the range change in power alone.
+func TestGapsOfOneLevel(t *testing.T) {
+	t.Parallel()
+	var g uncertainty.Gaps
+	for i := range 3600 {
+		g.Add(1e4 * float64((i+1)%2))
+	}
+	// Neighbours that always differ tell nothing of each other: s/√n with s² = (10⁴)²/2 of differences, over the mean 10⁴/2.
+	want := 10 / math.Ln10 * math.Sqrt(1e8/2/3600) / 5e3
+	if e, why := g.Mean(); why != "" || math.Abs(float64(e.Standard)/want-1) > 0.001 || e.Effective < 3500 {
+		t.Errorf("%+v, %q; want %.4f dB", e, why, want)
+	}
+	// Where the first is below the range it is no change of a level.
+	var before, after uncertainty.Gaps
+	before.Add(0)
+	for i := range 3600 {
+		x := 1e4 * math.Exp(math.Sin(float64(i))/10)
+		before.Add(x)
+		after.Add(x)
+	}
+	after.Add(0)
+	first, _ := before.Mean()
+	if last, why := after.Mean(); why != "" || math.Abs(first.Effective/last.Effective-1) > 0.01 || math.Abs(float64(first.Standard/last.Standard)-1) > 0.01 {
+		t.Errorf("below the range at first: %+v; at last: %+v, %q", first, last, why)
+	}
+	var one uncertainty.Gaps
+	for range 3599 {
+		one.Add(1e4)
+	}
+	one.Add(0)
+	if e, why := one.Mean(); !strings.HasPrefix(why, "the level changes in effectively 1.0 places") {
+		t.Errorf("one reading below the range: %+v, %q", e, why)
+	}
+}
+
+// Whatever was read, an uncertainty is a number or there is a reason why there is none.
+func TestEstimatesAreNumbers(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		levels := rapid.SliceOfN(rapid.SampledFrom([]acoustic.Level{30_00, 30_00, 30_10, 90_00, series.UnderRange}[:rapid.IntRange(1, 5).Draw(t, "kinds")]), 1, 400).Draw(t, "levels")
+		if rapid.Bool().Draw(t, "one level") {
+			for i, l := range levels {
+				if i%3 > 0 && l > 0 {
+					levels[i] = series.UnderRange
+				}
+			}
+		}
+		run := series.Run{Start: monday, Levels: levels}
+		s := uncertainty.NewStream(time.Second, true)
+		s.Add(run)
+		check := func(name string) func(uncertainty.Estimate, string) {
+			return func(e uncertainty.Estimate, why string) {
+				if u := float64(e.Standard) + e.Effective + e.Freedom; why == "" && (math.IsNaN(u) || math.IsInf(u, 0)) {
+					t.Fatalf("%s of %v = %+v", name, levels, e)
+				}
+			}
+		}
+		check("sampling of the mean")(s.SamplingOfMean())
+		check("the mean")(s.OfMean())
+		check("a level exceeded")(s.OfExceedance(50_000))
+		check("sampling of a level exceeded")(uncertainty.SamplingOfExceedance([]series.Run{run}, time.Second, 50_000))
+	})
+}

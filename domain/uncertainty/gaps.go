@@ -37,6 +37,7 @@ type Gaps struct {
 	power, level   differences
 	origin, y1, y2 float64 // of levels in nepers: the first, and sums of powers of deviations from it
 	lasty, beforey float64
+	levelled       bool // a reading had a level
 }
 
 // differences are sums over neighbours.
@@ -75,10 +76,13 @@ func (g *Gaps) Add(x float64) {
 	}
 }
 
-// add is Add of a reading whose level in nepers is known; of none it is that of the reading before.
+// add is Add of a reading whose level in nepers is known; of none it is that of the reading
+// before, or of the first one that has a level.
 func (g *Gaps) add(x, y float64) {
-	if g.n == 0 {
-		g.origin = y
+	if x > 0 && !g.levelled {
+		g.levelled, g.origin, g.lasty, g.beforey = true, y, y, y
+	} else if !g.levelled {
+		y = 0
 	}
 	if g.have == 0 {
 		g.first = x
@@ -163,14 +167,19 @@ func (g *Gaps) Mean() (e Estimate, reason string) {
 	case g.power.ones == 0: // nothing changes
 		return Estimate{Freedom: float64(g.power.nOne), Effective: float64(g.power.nOne)}, ""
 	}
-	e.Effective = g.level.places()
+	levels := g.level.ones > 0 // else readings of one level alternate with such of none
+	if e.Effective = g.power.places(); levels {
+		e.Effective = g.level.places()
+	}
 	if e.Effective < 2*leastEffective {
 		return Estimate{}, tooFewPlaces(e.Effective)
 	}
 	e.Freedom = e.Effective / 2
 	mean := g.sum / float64(g.n)
 	u := math.Sqrt(g.variance()) / mean
-	u = max(u, min(math.Sqrt(g.fromLevels()), mostRaised*u))
+	if levels {
+		u = max(u, min(math.Sqrt(g.fromLevels()), mostRaised*u))
+	}
 	e.Standard = acoustic.Decibel(perRatio * u)
 	return e, ""
 }
