@@ -134,6 +134,11 @@ func TestCertificate(t *testing.T) {
 	path := made.header.Get("Location")
 	answered(t, made.body, s.must(200, "GET", path, nil))
 
+	// What has a certificate stays what it is; what nothing rests on was merely entered wrong.
+	another := object{"kind": "anemometer", "class": nil, "specification": nil}
+	s.refused(422, "invalid", []string{"/kind not_allowed"}, "PATCH", "/v1/instruments/"+calibrator, another, "If-Match", `"v1"`)
+	s.must(200, "PATCH", "/v1/instruments/"+s.create("/v1/instruments", with(aMeter, object{"serial_number": "M-77"})), another, "If-Match", `"v1"`)
+
 	// What is left out: the scope that a calibrator implies, nothing stated, calibrated within a day.
 	sparse := s.must(201, "POST", of, object{"laboratory_id": made.body["laboratory_id"], "number": "N-2", "calibrated_on": "2026-02-03"})
 	answered(t, object{

@@ -4,8 +4,10 @@ import (
 	"context"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 
 	"leveltrail/domain/calibration"
+	"leveltrail/domain/fault"
 	"leveltrail/domain/request"
 )
 
@@ -44,7 +46,26 @@ func (s *Store) InstrumentVersions(ctx context.Context, id uuid.UUID) ([]calibra
 	return versions(ctx, s, instruments, id)
 }
 
-// UpdateInstrument stores the version of i that follows i.Version.
+// UpdateInstrument stores the version of i that follows i.Version. It is Invalid to make
+// another kind of what has certificates, parts, field checks or uses: they are those of its kind.
 func (s *Store) UpdateInstrument(ctx context.Context, i calibration.Instrument) (calibration.Instrument, error) {
-	return update(ctx, s, instruments, i)
+	err := s.write(ctx, func(tx pgx.Tx) (err error) {
+		var fixed bool
+		err = tx.QueryRow(ctx, `
+			select exists (select from instrument where id = $1 and kind <> $2) and (
+				exists (select from certificate where instrument_id = $1) or exists (select from component where $1 in (instrument_id, part_id))
+				or exists (select from field_check where $1 in (instrument_id, calibrator_id)) or exists (select from instrument_use where instrument_id = $1))`,
+			i.ID, i.Kind).Scan(&fixed)
+		if err != nil {
+			return err
+		}
+		var bad fault.Fields
+		bad.Check(!fixed, "kind", "not_allowed", "cannot change: the instrument has certificates, parts, field checks or uses as what it is")
+		if err := bad.Err("instrument"); err != nil {
+			return err
+		}
+		i, err = instruments.update(ctx, tx, i, s.stamp())
+		return err
+	})
+	return i, err
 }
