@@ -117,7 +117,7 @@ func (b *bench) against(ctx context.Context, what string, s series.Span, times i
 // year measures the figures of the long series.
 func (b *bench) year(ctx context.Context) error {
 	return b.against(ctx, fmt.Sprintf("%d days: LAeq, extremes, 3 exceedance levels, %d-hour profile, Lden", b.sizes.days, 24*b.sizes.days),
-		b.whole(), 200, atLeast(2500))
+		b.whole(), 500, atLeast(2500))
 }
 
 // localDay measures the same figures of one day of the zone.

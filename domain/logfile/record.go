@@ -181,11 +181,13 @@ func near(levels []acoustic.Level) (unit int) {
 }
 
 // each gives f every reading in order: the first of levels is of line and at,
-// the others each a line and step after the one before. f may not keep levels.
+// the others each a line and step after the one before. f may not keep levels. What was
+// given is no longer kept.
 func (r *record) each(tracks []*track, f func(t *track, at, step int64, levels []acoustic.Level, line int) error) error {
 	var c course
 	levels := make([]acoustic.Level, blockAt)
-	for _, b := range r.chunks {
+	for i, b := range r.chunks {
+		r.chunks[i] = nil
 		for len(b) > 0 {
 			kind, x := b[0], binary.LittleEndian.Uint16(b[1:])
 			b = b[3:]
