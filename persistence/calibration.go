@@ -21,18 +21,18 @@ type calibrationRows struct {
 	laboratories map[uuid.UUID][]calibration.Laboratory
 }
 
-// calibrationRead is calibrationRows as they are read.
-type calibrationRead struct {
-	instruments  []calibration.Instrument
-	certificates []calibration.Certificate
-	events       []calibration.Event
-	statuses     []calibration.CertificateStatus
-	laboratories []calibration.Laboratory
-}
-
-// queue asks what was known at an instant of the calibration of the instruments whose ids,
-// as a condition on $2, are those of a list.
-func (of *calibrationRead) queue(b *pgx.Batch, certificates kind[calibration.Certificate], at time.Time, ids string, list []uuid.UUID) {
+// queueCalibration asks what was known at an instant of the calibration of the instruments whose ids,
+// as a condition on $2, are those of a list; rows returns it once b is sent.
+func queueCalibration(
+	b *pgx.Batch, certificates kind[calibration.Certificate], at time.Time, ids string, list []uuid.UUID,
+) (rows func() calibrationRows) {
+	var of struct {
+		instruments  []calibration.Instrument
+		certificates []calibration.Certificate
+		events       []calibration.Event
+		statuses     []calibration.CertificateStatus
+		laboratories []calibration.Laboratory
+	}
 	b.Queue(genericPlans)
 	instruments.queueKnown(b, &of.instruments, at, `id `+ids, list)
 	certificates.queueKnown(b, &of.certificates, at, `instrument_id `+ids, list)
@@ -41,16 +41,14 @@ func (of *calibrationRead) queue(b *pgx.Batch, certificates kind[calibration.Cer
 		`certificate_id in (select id from certificate_version where instrument_id `+ids+`)`, list)
 	laboratories.queueKnown(b, &of.laboratories, at,
 		`id in (select laboratory_id from certificate_version where instrument_id `+ids+`)`, list)
-}
-
-// rows groups what was read.
-func (of *calibrationRead) rows() calibrationRows {
-	return calibrationRows{
-		instruments:  grouped(of.instruments, func(i calibration.Instrument) uuid.UUID { return i.ID }),
-		certificates: grouped(of.certificates, func(c calibration.Certificate) uuid.UUID { return c.InstrumentID }),
-		events:       grouped(of.events, func(e calibration.Event) uuid.UUID { return e.InstrumentID }),
-		statuses:     grouped(of.statuses, func(s calibration.CertificateStatus) uuid.UUID { return s.CertificateID }),
-		laboratories: grouped(of.laboratories, func(l calibration.Laboratory) uuid.UUID { return l.ID }),
+	return func() calibrationRows {
+		return calibrationRows{
+			instruments:  grouped(of.instruments, func(i calibration.Instrument) uuid.UUID { return i.ID }),
+			certificates: grouped(of.certificates, func(c calibration.Certificate) uuid.UUID { return c.InstrumentID }),
+			events:       grouped(of.events, func(e calibration.Event) uuid.UUID { return e.InstrumentID }),
+			statuses:     grouped(of.statuses, func(s calibration.CertificateStatus) uuid.UUID { return s.CertificateID }),
+			laboratories: grouped(of.laboratories, func(l calibration.Laboratory) uuid.UUID { return l.ID }),
+		}
 	}
 }
 
@@ -63,38 +61,33 @@ func (r calibrationRows) past(instrument uuid.UUID) calibration.Past {
 	return h
 }
 
-// pastsRead are instruments with what they and the parts fitted on them went through, as they are read.
-type pastsRead struct {
-	ids    []uuid.UUID
-	fitted []calibration.Component
-	of     calibrationRead
-}
-
-// queue asks what was known at an instant of instruments and of the parts fitted on them.
-func (p *pastsRead) queue(b *pgx.Batch, certificates kind[calibration.Certificate], ids []uuid.UUID, at time.Time) {
-	p.ids = distinct(ids)
-	p.of.queue(b, certificates, at, `= any(array(
-		select unnest($2::uuid[]) union select part_id from component_version where instrument_id = any($2) and recorded_at <= $1))`, p.ids)
-	queueFitted(b, &p.fitted, at, `instrument_id = any($2)`, p.ids)
-}
-
-// pasts returns the instruments that were known, with what they went through, in one order, by ascending id.
-func (p *pastsRead) pasts() (all []calibration.Instrument, pasts []calibration.Past) {
-	known := p.of.rows()
-	onMeter := grouped(p.fitted, func(c calibration.Component) uuid.UUID { return c.InstrumentID })
-	for _, id := range p.ids {
-		if len(known.instruments[id]) == 0 {
-			continue
+// queuePasts asks what was known at an instant of instruments and of the parts fitted on them. Once b is
+// sent, pasts returns the instruments that were known, with what they went through, in one order, by ascending id.
+func queuePasts(
+	b *pgx.Batch, certificates kind[calibration.Certificate], ids []uuid.UUID, at time.Time,
+) (pasts func() ([]calibration.Instrument, []calibration.Past)) {
+	var fitted []calibration.Component
+	ids = distinct(ids)
+	rows := queueCalibration(b, certificates, at, `= any(array(
+		select unnest($2::uuid[]) union select part_id from component_version where instrument_id = any($2) and recorded_at <= $1))`, ids)
+	queueFitted(b, &fitted, at, `instrument_id = any($2)`, ids)
+	return func() (all []calibration.Instrument, pasts []calibration.Past) {
+		known := rows()
+		onMeter := grouped(fitted, func(c calibration.Component) uuid.UUID { return c.InstrumentID })
+		for _, id := range ids {
+			if len(known.instruments[id]) == 0 {
+				continue
+			}
+			f := calibration.Facts{Zone: time.UTC, Components: onMeter[id]}
+			concerned := []uuid.UUID{id}
+			for _, c := range onMeter[id] {
+				concerned = append(concerned, c.PartID)
+			}
+			known.addTo(&f, concerned)
+			all, pasts = append(all, known.instruments[id][0]), append(pasts, calibration.PastOf(&f, id))
 		}
-		f := calibration.Facts{Zone: time.UTC, Components: onMeter[id]}
-		concerned := []uuid.UUID{id}
-		for _, c := range onMeter[id] {
-			concerned = append(concerned, c.PartID)
-		}
-		known.addTo(&f, concerned)
-		all, pasts = append(all, known.instruments[id][0]), append(pasts, calibration.PastOf(&f, id))
+		return all, pasts
 	}
-	return all, pasts
 }
 
 // InstrumentLife returns what an instrument went through, the parts fitted on it, or
@@ -108,15 +101,14 @@ func (s *Store) InstrumentLife(
 		at = *asKnownAt
 	}
 	err = s.read(ctx, func(q conn) error {
-		var of pastsRead
 		b := &pgx.Batch{}
-		of.queue(b, certificates, []uuid.UUID{id}, at)
+		pastsKnown := queuePasts(b, certificates, []uuid.UUID{id}, at)
 		components.queueKnown(b, &fits, at, `id in (select id from component_version where instrument_id = $2 or part_id = $2)`, id)
 		fieldChecks.queueKnown(b, &checks, at, `id in (select id from field_check_version where instrument_id = $2 or calibrator_id = $2)`, id)
 		if err := q.SendBatch(ctx, b).Close(); err != nil {
 			return err
 		}
-		known, pasts := of.pasts()
+		known, pasts := pastsKnown()
 		if len(known) == 0 {
 			return notKnown("instrument", asKnownAt)
 		}
@@ -159,13 +151,13 @@ func addCalibration(ctx context.Context, q conn, all []knownSurvey, at time.Time
 	return addCalibrationNear(ctx, q, all, r, at)
 }
 
-// nearRows are what was done near the series of surveys, on whatever client's.
+// nearRows are what was done to the meters of some surveys.
 type nearRows struct {
-	checks []calibration.FieldCheck // on their meters, within reach of them
-	fitted []calibration.Component  // on their meters and on the calibrators of those checks, and wherever else those parts were
+	checks []calibration.FieldCheck // within reach of the series
+	fitted []calibration.Component  // on the meters and on the calibrators of those checks, and wherever else those parts were
 }
 
-// queue asks what was known at an instant.
+// queue asks them as they were known at an instant.
 func (r *nearRows) queue(b *pgx.Batch, all []knownSurvey, at time.Time) {
 	var meters []uuid.UUID
 	var froms, tos []time.Time
@@ -186,6 +178,7 @@ func (r *nearRows) queue(b *pgx.Batch, all []knownSurvey, at time.Time) {
 	queueFitted(b, &r.fitted, at, `(instrument_id = any($2) or instrument_id in (select v.calibrator_id`+near+`))`, meters, froms, tos)
 }
 
+// addCalibrationNear is addCalibration once r is read.
 func addCalibrationNear(ctx context.Context, q conn, all []knownSurvey, r nearRows, at time.Time) error {
 	checks := grouped(r.checks, func(c calibration.FieldCheck) uuid.UUID { return c.InstrumentID })
 	used := make([][]uuid.UUID, len(all)) // of each survey
@@ -220,15 +213,14 @@ func addCalibrationNear(ctx context.Context, q conn, all []knownSurvey, r nearRo
 			}
 		}
 	}
-	var of calibrationRead
 	b := &pgx.Batch{}
-	of.queue(b, certificates, at, `= any($2)`, distinct(slices.Concat(used...)))
+	rows := queueCalibration(b, certificates, at, `= any($2)`, distinct(slices.Concat(used...)))
 	if err := q.SendBatch(ctx, b).Close(); err != nil {
 		return err
 	}
-	rows := of.rows()
+	known := rows()
 	for i := range all {
-		rows.addTo(&all[i].Facts, used[i])
+		known.addTo(&all[i].Facts, used[i])
 	}
 	return nil
 }

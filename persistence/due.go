@@ -103,16 +103,15 @@ func (s *Store) MayFallDue(ctx context.Context, months map[calibration.Scope]int
 		if len(ids) == 0 && p.After != uuid.Nil {
 			return &fault.Error{Kind: fault.Conflict, Code: "list_changed", Message: "the list has changed since the page before: begin anew"}
 		}
-		var read pastsRead
 		var planning []survey.Survey
 		b := &pgx.Batch{}
-		read.queue(b, certificates.without("reference_standards", "results", "parts"), ids, now)
+		pastsKnown := queuePasts(b, certificates.without("reference_standards", "results", "parts"), ids, now)
 		surveys.queueWhere(b, &planning, `planned is not null and void_reason is null and (ended_at is null or ended_at > $1)
 			and exists (select from jsonb_array_elements_text(planned -> 'Instruments') p where p::uuid = any($2))`, now, ids)
 		if err := q.SendBatch(ctx, b).Close(); err != nil {
 			return err
 		}
-		known, pasts := read.pasts()
+		known, pasts := pastsKnown()
 		planned, err := plannedUse(ctx, q, planning)
 		if err != nil {
 			return err

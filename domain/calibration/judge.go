@@ -161,13 +161,6 @@ func (j *judge) past(instrument uuid.UUID) Past { return j.seen.past(j.facts, in
 // PastOf returns what an instrument went through. What befell a microphone or
 // preamplifier while it was fitted on a meter befell the meter too.
 func PastOf(f *Facts, instrument uuid.UUID) (h Past) {
-	n := 0
-	for i := range f.Certificates {
-		if f.Certificates[i].InstrumentID == instrument {
-			n++
-		}
-	}
-	h.Certificates = slices.Grow(h.Certificates, n)
 	for i := range f.Certificates {
 		if f.Certificates[i].InstrumentID == instrument {
 			h.Certificates = append(h.Certificates, f.Certificates[i])

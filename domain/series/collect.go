@@ -68,22 +68,13 @@ func (c *Collector) Add(r Run) {
 			continue
 		}
 		if c.ask.Keep {
-			c.keep(i, Run{r.Start.Add(time.Duration(from) * c.interval), r.Levels[from:to]})
+			part := Run{r.Start.Add(time.Duration(from) * c.interval), slices.Clone(r.Levels[from:to])}
+			c.answer.Runs[i] = append(c.answer.Runs[i], part)
 		} else {
 			c.addTo(i, r.Levels[from:to])
 		}
 		from = to
 	}
-}
-
-// keep collects a copy of r, which lies in one cell.
-func (c *Collector) keep(cell int, r Run) {
-	runs := c.answer.Runs[cell]
-	if last := len(runs) - 1; last >= 0 && runs[last].adjoins(r, c.interval) {
-		runs[last].Levels = append(runs[last].Levels, r.Levels...)
-		return
-	}
-	c.answer.Runs[cell] = append(runs, Run{r.Start, slices.Clone(r.Levels)})
 }
 
 // adjoins reports whether s begins where r ends.
