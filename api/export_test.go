@@ -15,5 +15,11 @@ func Unguarded(c Config) http.Handler {
 	return e
 }
 
+// ShownUncertainty and ShownCoverage are what the page of a sign-off shows.
+var (
+	ShownUncertainty = shownUncertainty
+	ShownCoverage    = shownCoverage
+)
+
 // Granted returns the roles that may use a route, admin aside.
 func Granted(route string) []string { return granted[route] }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	_ "embed"
 	"html/template"
+	"math"
 	"slices"
 	"strconv"
 	"time"
@@ -17,19 +18,9 @@ import (
 var signedPageText string
 
 var signedPageTemplate = template.Must(template.New("sign-off").Funcs(template.FuncMap{
-	"time": func(t time.Time) string { return t.Format("2006-01-02 15:04:05 MST") },
-	"u": func(x *float64) string {
-		if x == nil {
-			return "-"
-		}
-		return strconv.FormatFloat(*x, 'f', 2, 64)
-	},
-	"percent": func(x *float64) string {
-		if x == nil {
-			return "-"
-		}
-		return strconv.FormatFloat(*x*100, 'f', 1, 64) + " %"
-	},
+	"time":    func(t time.Time) string { return t.Format("2006-01-02 15:04:05 MST") },
+	"u":       shownUncertainty,
+	"percent": shownCoverage,
 	"left": func(seconds float64) string {
 		if seconds == 0 {
 			return "nothing"
@@ -53,6 +44,25 @@ var signedPageTemplate = template.Must(template.New("sign-off").Funcs(template.F
 		return "-"
 	},
 }).Parse(signedPageText))
+
+// shownUncertainty renders an uncertainty in dB for people. A small one is not shown as none.
+func shownUncertainty(x *float64) string {
+	switch {
+	case x == nil:
+		return "-"
+	case *x > 0 && *x < 0.005:
+		return "< 0.005"
+	}
+	return strconv.FormatFloat(*x, 'f', 2, 64)
+}
+
+// shownCoverage renders a share of time for people, rounded down: what is not whole is not shown as whole.
+func shownCoverage(x *float64) string {
+	if x == nil {
+		return "-"
+	}
+	return strconv.FormatFloat(math.Floor(*x*1000)/10, 'f', 1, 64) + " %"
+}
 
 // figuresOf returns the summary of a series, nil if it has none.
 func (so SignOff) figuresOf(id uuid.UUID) *Summary {

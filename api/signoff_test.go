@@ -665,3 +665,17 @@ func TestSignOffPhotos(t *testing.T) {
 	theirs.must(304, "GET", path, nil, "If-None-Match", shown.header.Get("ETag"))
 	theirs.must(200, "GET", path, nil, "If-None-Match", whole.header.Get("ETag"))
 }
+
+// What is small is not shown as nothing, and what is not whole not as whole.
+func TestShownOnTheSheet(t *testing.T) {
+	for x, want := range map[float64]string{0: "0.00", 0.002: "< 0.005", 0.0049: "< 0.005", 0.005: "0.01", 0.29: "0.29"} {
+		if got := api.ShownUncertainty(&x); got != want {
+			t.Errorf("%v dB is shown as %s; want %s", x, got, want)
+		}
+	}
+	for x, want := range map[float64]string{0: "0.0 %", 0.00116: "0.1 %", 0.9996: "99.9 %", 1: "100.0 %"} {
+		if got := api.ShownCoverage(&x); got != want {
+			t.Errorf("%v is shown as %s; want %s", x, got, want)
+		}
+	}
+}
